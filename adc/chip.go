@@ -1,0 +1,44 @@
+package adc
+
+import "time"
+
+// Chip is what the Scanner needs of a converter. It is a state machine without
+// waiting inside: every method is one or a few bus transfers and returns. The
+// scanner owns time, deadlines and order, and never calls Start or Read before
+// the longest conversion of the last start is over.
+type Chip interface {
+	// Name is the chip's name on its bench, used in faults.
+	Name() string
+	// Configure writes every register that matters, the signature included,
+	// and reads them back. The chip is idle afterwards.
+	Configure() error
+	// Start begins one conversion of an input.
+	Start(input int) error
+	// Verify reads the state back and reports whether the chip is idle, echoes
+	// the input last started and still bears its signature. The error says
+	// which of them failed (see Classify) or how the bus failed.
+	Verify() error
+	// Busy reports whether a conversion is still running.
+	Busy() (bool, error)
+	// Read returns the result of the last conversion.
+	Read() (Result, error)
+	// Timing returns the chip's conversion times at its present rate.
+	Timing() Timing
+}
+
+// Result is what a conversion yields.
+type Result struct {
+	Code        int16
+	FullScaleUV int32
+	NoiseV      float32 // at the pin, one standard deviation
+	Saturated   bool
+}
+
+// Timing gives a chip's conversion times as its data sheet has them.
+type Timing struct {
+	// Nominal is the averaging time of one conversion; Min and Max are the data
+	// sheet's bounds of it.
+	Nominal, Min, Max time.Duration
+	// Wake is the time between the start and the beginning of the averaging.
+	Wake time.Duration
+}

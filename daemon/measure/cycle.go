@@ -1,0 +1,205 @@
+package measure
+
+import (
+	"time"
+
+	"keyturn/adc"
+)
+
+// This file keeps the life of a key cycle: it begins with the first position
+// other than off, is revised as things become known, and becomes final when all
+// slots have settled, the watch after key-off is over, the next cycle begins,
+// or the inputs end.
+
+// reviseEvery is how often at most an open cycle is revised by what happens in it.
+const reviseEvery = 500 * time.Millisecond
+
+// blindMax bounds the blind stretches kept per lead and cycle; later ones
+// lengthen the last.
+const blindMax = 64
+
+// cycleTracker gathers what belongs to the open cycle.
+type cycleTracker struct {
+	open     bool
+	began    adc.Instant
+	revision int
+	revised  adc.Instant
+	changed  bool // something happened since the last revision
+	keyOff   adc.Instant
+
+	watched adc.Instant // watching since: the last final, or the first state
+	initial []State     // per lead, when the watch began
+	keys    []KeyMoved  // of this cycle, in the order of time
+	cranks  [][]Crank   // per lead
+	blinds  [][]span    // per lead
+}
+
+func newCycleTracker(p *Params) cycleTracker {
+	n := len(p.Leads)
+	return cycleTracker{initial: make([]State, n), cranks: make([][]Crank, n), blinds: make([][]span, n)}
+}
+
+// blind notes that a lead could not be seen; the stretch ends with its next
+// judged sample.
+func (c *cycleTracker) blind(lead int, since, at adc.Instant) {
+	b := c.blinds[lead]
+	if len(b) == blindMax {
+		b[len(b)-1].to = at
+		return
+	}
+	c.blinds[lead] = append(b, span{since, at})
+}
+
+// keyMoved takes a move of the key: it may begin or close a cycle.
+func (c *cycleTracker) keyMoved(e *Engine, m KeyMoved) {
+	if m.Position != adc.Off && (!c.open || c.keyOff != 0) {
+		if c.open {
+			c.close(e, NextCycle, m.At)
+		}
+		c.open, c.began, c.revision, c.keyOff = true, m.At, 0, 0
+		c.keys = append(c.keys[:0:0], m)
+		c.revise(e, NotEnded)
+		return
+	}
+	if !c.open {
+		return
+	}
+	c.keys = append(c.keys, m)
+	c.changed = true
+	if m.Position == adc.Off {
+		c.keyOff = m.At
+	}
+}
+
+// tidy revises and closes as time passes.
+func (c *cycleTracker) tidy(e *Engine) {
+	if c.watched == 0 {
+		c.watch(e, e.now)
+	}
+	c.followBlinds(e)
+	if !c.open {
+		return
+	}
+	if c.keyOff != 0 {
+		switch since := e.now.Sub(c.keyOff); {
+		case since >= e.p.WatchFor:
+			c.close(e, Watched, e.now)
+			return
+		case since > time.Second && c.settled(e):
+			c.close(e, Settled, e.now)
+			return
+		}
+	}
+	if c.changed && e.now.Sub(c.revised) >= reviseEvery {
+		c.revise(e, NotEnded)
+	}
+}
+
+// followBlinds lengthens the blind stretches that go on.
+func (c *cycleTracker) followBlinds(e *Engine) {
+	for i := range e.leads {
+		l := &e.leads[i]
+		if c.initial[i] == Unknown && !l.blind && l.state != Unknown && len(l.trans) == 0 && len(l.edges) == 0 {
+			c.initial[i] = l.state
+		}
+		if b := c.blinds[i]; l.blind && len(b) > 0 {
+			b[len(b)-1].to = e.now
+		}
+	}
+}
+
+// settled reports whether nothing is left to wait for: every slot is dead.
+func (c *cycleTracker) settled(e *Engine) bool {
+	for _, s := range e.p.Slots {
+		for _, sl := range s.Leads {
+			if l := &e.leads[sl.Lead]; l.state != Dead || len(l.edges) > 0 || l.unsent() {
+				return false
+			}
+		}
+	}
+	return true
+}
+
+func (l *lead) unsent() bool {
+	n := len(l.trans)
+	return n > 0 && !l.trans[n-1].sent
+}
+
+// watch begins a new watch: all that is measured from here on belongs to the
+// next cycle.
+func (c *cycleTracker) watch(e *Engine, at adc.Instant) {
+	c.watched = at
+	for i := range e.leads {
+		l := &e.leads[i]
+		c.initial[i] = l.state
+		if l.blind {
+			c.initial[i] = l.blindBefore
+		}
+		l.trans = l.trans[:0]
+		l.seen = 0
+		if l.pulse.on {
+			l.seen = SeenPulsed
+		}
+		c.cranks[i] = nil
+		c.blinds[i] = nil
+		if l.blind {
+			c.blinds[i] = []span{{at, at}}
+		}
+	}
+}
+
+// close makes the open cycle final.
+func (c *cycleTracker) close(e *Engine, why Ended, at adc.Instant) {
+	if !c.open {
+		return
+	}
+	e.crank.finish(e)
+	c.followBlinds(e)
+	c.revise(e, why)
+	c.open, c.keys = false, nil
+	c.watch(e, at)
+}
+
+// revise emits the cycle as it stands.
+func (c *cycleTracker) revise(e *Engine, ended Ended) {
+	c.revision++
+	c.revised, c.changed = e.now, false
+	out := &Cycle{
+		Begin: c.began, Revision: c.revision, Final: ended != NotEnded, Ended: ended,
+		Key: append([]KeyMoved(nil), c.keys...),
+	}
+	k := keyStory{moves: out.Key, from: c.watched, to: e.now, seesAccessory: e.key.lead[onTerminal75] != NoLead}
+	for i := range e.p.Slots {
+		out.Slots = append(out.Slots, c.slot(e, i, k))
+	}
+	if b := e.crank.battery; b != NoLead {
+		out.Battery = &LeadResult{Lead: b, Cranks: append([]Crank(nil), c.cranks[b]...)}
+	}
+	e.emit(out)
+}
+
+// slot puts together what the cycle shows of one slot.
+func (c *cycleTracker) slot(e *Engine, i int, k keyStory) SlotResult {
+	r := SlotResult{Slot: i}
+	var stories []leadStory
+	for _, sl := range e.p.Slots[i].Leads {
+		l := &e.leads[sl.Lead]
+		lr := LeadResult{Lead: sl.Lead, Cranks: append([]Crank(nil), c.cranks[sl.Lead]...)}
+		for _, t := range l.trans {
+			lr.Transitions = append(lr.Transitions, t.Transition)
+		}
+		r.Leads = append(r.Leads, lr)
+		r.Seen |= l.seen
+		stories = append(stories, leadStory{initial: c.initial[sl.Lead], moves: lr.Transitions, blind: c.blinds[sl.Lead]})
+	}
+	s := joinLeads(stories)
+	decide(&r, s, k)
+	r.Watched = k.to.Sub(k.from)
+	for _, b := range s.blind {
+		r.Watched -= b.to.Sub(b.from)
+	}
+	return r
+}
+
+// lostSince reports whether the lead was blind at any time since an instant.
+func (l *lead) lostSince(at adc.Instant) bool { return l.blind || l.sawAgain > at }

@@ -1,0 +1,213 @@
+package measure
+
+import (
+	"time"
+
+	"keyturn/adc"
+)
+
+// This file tells pulsing from transitions. The scan sees a lead every few
+// milliseconds through its filter; a circuit switched faster than that shows as
+// a voltage that turns up and down again and again. What counts is how often r
+// turns by more than turnR:
+//
+//   - many turns in a short while: pulsed (a dimmed lamp, a flutter);
+//   - few turns a second, and never a dwell at either rail: pulsed at nearly a
+//     multiple of the scan's own rate, so that the samples creep along its curve;
+//   - single samples off a steady line: spikes; several of them: the test pulses
+//     of a self-testing output.
+//
+// While a lead is pulsed it counts as live: one transition at the first rise,
+// one at the last fall, and nothing in between.
+
+const (
+	turnR      = 0.03 // fraction of the reference
+	turnsFast  = 7    // turns within fastSpan: pulsed
+	fastSpan   = 115 * time.Millisecond
+	turnsSlow  = 5 // turns within slowSpan without a dwell: pulsed
+	slowSpan   = 1500 * time.Millisecond
+	turnsKept  = 8
+	quietAfter = 12 // samples without a turn that end pulsing
+	dwellLow   = 0.02
+	dwellHigh  = 0.96
+	dwellMax   = 3 // samples in a row at a rail that are a dwell
+
+	spikeR       = 0.04 // a sample off both its neighbours by this, which agree
+	spikesForMin = 3    // spikes within spikeSpan: test pulses
+	spikeSpan    = 3 * time.Second
+)
+
+// pulseDetector follows the turns of one lead.
+type pulseDetector struct {
+	on      bool // pulsed now
+	started bool
+	up      bool    // r is going up since the last turn
+	extreme float64 // highest (lowest) r since the last turn
+	turns   [turnsKept]adc.Instant
+	n       int // turns so far
+	quiet   int // samples since the last turn
+	dwell   int // samples in a row at a rail
+	dwelt   adc.Instant
+	lowest  float64 // lowest r since the last dwell
+
+	spikes [spikesForMin]adc.Instant
+	spikeN int
+}
+
+func (d *pulseDetector) reset(r float64) {
+	*d = pulseDetector{extreme: r, started: true, spikes: d.spikes, spikeN: d.spikeN}
+}
+
+// busy reports whether turns are recent enough to matter.
+func (d *pulseDetector) busy() bool { return d.on || (d.n > 0 && d.quiet < quietAfter) }
+
+// take notes one sample and reports whether r turned.
+func (d *pulseDetector) take(p *point) bool {
+	r := p.r
+	if !d.started {
+		d.started, d.extreme = true, r
+	}
+	if (r < dwellLow && r > -dwellLow) || r > dwellHigh {
+		if d.dwell++; d.dwell >= dwellMax {
+			d.dwelt, d.lowest = p.to, r
+		}
+	} else {
+		d.dwell = 0
+	}
+	d.lowest = min(d.lowest, r)
+	d.quiet++
+	switch {
+	case d.up && r > d.extreme, !d.up && r < d.extreme:
+		d.extreme = r
+	case d.up && r < d.extreme-turnR, !d.up && r > d.extreme+turnR:
+		d.up, d.extreme, d.quiet = !d.up, r, 0
+		d.turns[d.n%turnsKept] = p.from
+		d.n++
+		return true
+	}
+	return false
+}
+
+// pulsing reports whether the latest turns are pulsing, and since when.
+func (d *pulseDetector) pulsing(now adc.Instant) (since adc.Instant, yes bool) {
+	if d.lowest < -dwellLow {
+		return 0, false // below earth: noise, not a switched feed
+	}
+	if d.n >= turnsFast {
+		if t := d.turns[(d.n-turnsFast)%turnsKept]; now.Sub(t) <= fastSpan {
+			return t, true
+		}
+	}
+	if d.n >= turnsSlow {
+		t := d.turns[(d.n-turnsSlow)%turnsKept]
+		if now.Sub(t) <= slowSpan && t > d.dwelt {
+			return t, true
+		}
+	}
+	return 0, false
+}
+
+// followPulses turns pulsing on and off.
+func (e *Engine) followPulses(l *lead, p *point) {
+	d := &l.pulse
+	turned := d.take(p)
+	e.followSpikes(l)
+	if !d.on {
+		if !turned {
+			return
+		}
+		if since, yes := d.pulsing(p.to); yes {
+			e.startPulsing(l, since, p)
+		}
+		return
+	}
+	if d.quiet >= quietAfter {
+		e.stopPulsing(l, p)
+	}
+}
+
+// startPulsing makes of all edges since the pulsing began one rise, or none if
+// the lead was live before.
+func (e *Engine) startPulsing(l *lead, since adc.Instant, p *point) {
+	since = since.Add(-40 * time.Millisecond)
+	e.resolveEdges(l, true)
+	k := len(l.trans)
+	for k > 0 && l.trans[k-1].NotBefore >= since {
+		k--
+	}
+	before := l.state
+	if k < len(l.trans) {
+		before = opposite(l.trans[k].State)
+	}
+	l.pulse.on = true
+	l.seen |= SeenPulsed
+	if k < len(l.trans) && before == Dead {
+		k++ // the first rise stays
+		l.trans[k-1].Seen |= SeenPulsed
+	}
+	e.withdraw(l, k, "part of pulsing")
+	if before == Dead && (k == 0 || l.trans[k-1].State != Live) {
+		e.file(l, e.firstRise(l, p), p.to)
+	}
+	if l.state != Live || before == Dead {
+		e.emit(&StateChanged{Lead: l.index, State: Live, At: p.to})
+	}
+	l.state, l.hiRun, l.loRun = Live, 0, 0
+}
+
+// firstRise finds in the history where a pulsed lead left its rest.
+func (e *Engine) firstRise(l *lead, p *point) Transition {
+	first, end := l.h.first(), l.h.judged
+	i := first
+	for ; i+1 < end && abs(l.h.at(i+1).r-l.h.at(first).r) < turnR/2; i++ {
+	}
+	a, b := l.h.at(i), p
+	if i+1 <= end {
+		b = l.h.at(min(i+1, end-1))
+	}
+	return between(l.index, Live, a.from, max(b.to, a.to), SeenPulsed)
+}
+
+// stopPulsing ends it: the lead rests high (it stays live) or it has fallen.
+func (e *Engine) stopPulsing(l *lead, p *point) {
+	l.pulse.reset(p.r)
+	if p.r > l.liveAbove {
+		return
+	}
+	// The last fall: from the last sample above the level it rests at now.
+	i := l.h.judged
+	for i > l.h.first()+1 && l.h.at(i-1).r < p.r+turnR/2 {
+		i--
+	}
+	a := l.h.at(max(i, 1) - 1)
+	b := l.h.at(min(i, l.h.judged))
+	if i > l.h.first()+1 {
+		a = l.h.at(i - 2)
+	}
+	e.file(l, between(l.index, Dead, a.from, b.to, SeenPulsed), p.to)
+	l.state = Dead
+	e.emit(&StateChanged{Lead: l.index, State: Dead, At: p.to})
+}
+
+// followSpikes notices a sample off the line of its neighbours.
+func (e *Engine) followSpikes(l *lead) {
+	n := l.h.judged + 1 // the sample being judged is number judged
+	if n < l.h.first()+3 {
+		return
+	}
+	a, b, c := l.h.at(n-3), l.h.at(n-2), l.h.at(n-1)
+	off := abs(b.r - (a.r+c.r)/2)
+	if off < spikeR || abs(a.r-c.r) > off/4 {
+		return
+	}
+	if (l.state == Live && b.r < l.deadBelow) || (l.state == Dead && b.r > l.liveAbove) {
+		e.refuse(l.index, "one-sample spike")
+		l.seen |= SeenSpikes
+	}
+	d := &l.pulse
+	d.spikes[d.spikeN%spikesForMin] = b.to
+	d.spikeN++
+	if d.spikeN >= spikesForMin && b.to.Sub(d.spikes[d.spikeN%spikesForMin]) <= spikeSpan && !d.on {
+		l.seen |= SeenTestPulses
+	}
+}
