@@ -1,0 +1,62 @@
+package protocol
+
+// Cycle is one turn of the key with everything measured in it: the unit of a
+// result. Each revision is complete in itself; of one id the highest wins.
+type Cycle struct {
+	ResultHeader
+	Subject  Subject `json:"subject"`
+	ID       string  `json:"id"`       // see CycleID; never changed
+	Revision int     `json:"revision"` // from 1
+	Final    bool    `json:"final"`
+	Ended    Ended   `json:"ended"` // null while not final
+	// Key lists the positions in the order they were reached, beginning with
+	// the first other than off.
+	Key   List[KeyMove]   `json:"key"`
+	Slots List[CycleSlot] `json:"slots"`
+	// Battery is what the battery sense lead did; null without one.
+	Battery *CycleLead `json:"battery"`
+}
+
+// KeyMove is the key arriving at a position.
+type KeyMove struct {
+	Position Position `json:"position"`
+	AtNS     int64    `json:"at_ns"`
+	UUS      Micros   `json:"u_us"` // standard uncertainty of AtNS
+	Source   Source   `json:"source"`
+}
+
+// CycleSlot is what a cycle shows of one slot.
+type CycleSlot struct {
+	Slot      string    `json:"slot"`
+	Legend    OrNull    `json:"legend"` // what the lid says
+	Behaviour Behaviour `json:"behaviour"`
+	// Possible lists the behaviours that remain and DecidedBy the key positions
+	// that would decide; both are empty unless the behaviour is not proven.
+	Possible  List[Behaviour] `json:"possible"`
+	DecidedBy List[Position]  `json:"decided_by"`
+	// DINTerminal is the DIN 72552 terminal that the behaviour is that of;
+	// null where there is none. See TerminalOf.
+	DINTerminal OrNull `json:"din_terminal"`
+	// StaysOnS is how long it stayed live after key-off; null where it does not
+	// apply (never live, permanent, key not yet off). StaysOnOpen says that it
+	// was still live when last seen: then it is a lower bound.
+	StaysOnS    *Seconds `json:"stays_on_s"`
+	StaysOnOpen bool     `json:"stays_on_open"`
+	// OffInStart says that it was dead while cranking though live before; null
+	// when no start was seen.
+	OffInStart *bool `json:"off_in_start"`
+	// WatchedS is how long the slot was watched in this cycle.
+	WatchedS Seconds         `json:"watched_s"`
+	Seen     List[Seen]      `json:"seen"`
+	Leads    List[CycleLead] `json:"leads"`
+}
+
+// CycleLead is what a cycle shows of one lead.
+type CycleLead struct {
+	Lead        string           `json:"lead"`
+	Side        OrNull           `json:"side"` // left, right, upper, lower; null for a slot's only lead
+	Transitions List[Transition] `json:"transitions"`
+	Crank       List[Crank]      `json:"crank"`
+}
+
+func (*Cycle) kind() Kind { return KindCycle }
