@@ -64,9 +64,7 @@ func (e *Engine) resolveEdges(l *lead, all bool) {
 // dateEdge dates the edge to a state among judged samples of which number i is
 // the first on the new side.
 func (l *lead) dateEdge(pts []point, i int, state State) Transition {
-	j := lastFlat(pts, i, func(r float64) bool {
-		return state == Live && r < l.liveAbove || state == Dead && r > l.deadBelow
-	})
+	j := lastFlat(pts, i, state)
 	v0 := levelBefore(pts, j)
 	v1 := levelAfter(pts, i)
 	rough := isRough(pts)
@@ -93,14 +91,28 @@ func (l *lead) dateEdge(pts []point, i int, state State) Transition {
 }
 
 // lastFlat returns the number of the last sample before i that stands at the
-// old level: on the old side and as its predecessor.
-func lastFlat(pts []point, i int, oldSide func(r float64) bool) int {
+// old level: on the old side and as its predecessor. In a state too short for
+// two such samples it is the one furthest on the old side.
+func lastFlat(pts []point, i int, state State) int {
+	far := func(r float64) float64 { // how far on the old side
+		if state == Live {
+			return -r
+		}
+		return r
+	}
+	best := max(i-1, 0)
 	for j := i - 1; j >= 1; j-- {
-		if oldSide(pts[j].r) && abs(pts[j].r-pts[j-1].r) <= flatR {
+		if far(pts[j].r) > far(pts[best].r) {
+			best = j
+		}
+		if far(pts[j].r) < far(pts[i].r) || (j < i-1 && far(pts[j].r) < far(pts[best].r)-0.4) {
+			break // an older edge
+		}
+		if abs(pts[j].r-pts[j-1].r) <= flatR && far(pts[j].r) > far(pts[best].r)-flatR {
 			return j
 		}
 	}
-	return 0
+	return best
 }
 
 // levelBefore is the mean of up to levelMax samples up to j that are of a level.

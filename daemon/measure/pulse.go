@@ -22,15 +22,15 @@ import (
 
 const (
 	turnR      = 0.03 // fraction of the reference
-	turnsFast  = 7    // turns within fastSpan: pulsed
-	fastSpan   = 115 * time.Millisecond
-	turnsSlow  = 5 // turns within slowSpan without a dwell: pulsed
+	turnsFast  = 9    // turns within fastSpan: pulsed; test pulses at 20 a second make 7
+	fastSpan   = 120 * time.Millisecond
+	turnsSlow  = 5 // turns within slowSpan without a dwell, mostly off the rails: pulsed
 	slowSpan   = 1500 * time.Millisecond
-	turnsKept  = 8
-	quietAfter = 12 // samples without a turn that end pulsing
+	turnsKept  = 16
+	quietAfter = 40 // samples without a turn that end pulsing
 	dwellLow   = 0.02
 	dwellHigh  = 0.96
-	dwellMax   = 3 // samples in a row at a rail that are a dwell
+	dwellMax   = 12 // samples in a row at a rail that are a rest; elsewhere twice as many
 
 	spikeR       = 0.04 // a sample off both its neighbours by this, which agree
 	spikesForMin = 3    // spikes within spikeSpan: test pulses
@@ -43,19 +43,31 @@ type pulseDetector struct {
 	started bool
 	up      bool    // r is going up since the last turn
 	extreme float64 // highest (lowest) r since the last turn
-	turns   [turnsKept]adc.Instant
-	n       int // turns so far
-	quiet   int // samples since the last turn
-	dwell   int // samples in a row at a rail
-	dwelt   adc.Instant
-	lowest  float64 // lowest r since the last dwell
+	turns   [turnsKept]turn
+	n       int    // turns so far
+	samples int    // samples so far
+	rails   int    // those of them at a rail
+	quiet   int    // samples since the last turn
+	taken   uint64 // number of the latest sample taken
+	anchor  float64
+	dwell   int         // samples in a row at the level of anchor
+	dwelt   point       // the last sample that was part of a rest
+	leaves  adc.Instant // end of the first sample after it
+	left    bool
+	lowest  float64 // lowest r since then
 
 	spikes [spikesForMin]adc.Instant
 	spikeN int
 }
 
+// turn is where r turned, and the samples and those at a rail up to then.
+type turn struct {
+	at             adc.Instant
+	samples, rails int
+}
+
 func (d *pulseDetector) reset(r float64) {
-	*d = pulseDetector{extreme: r, started: true, spikes: d.spikes, spikeN: d.spikeN}
+	*d = pulseDetector{extreme: r, started: true, taken: d.taken, spikes: d.spikes, spikeN: d.spikeN}
 }
 
 // busy reports whether turns are recent enough to matter.
@@ -67,13 +79,7 @@ func (d *pulseDetector) take(p *point) bool {
 	if !d.started {
 		d.started, d.extreme = true, r
 	}
-	if (r < dwellLow && r > -dwellLow) || r > dwellHigh {
-		if d.dwell++; d.dwell >= dwellMax {
-			d.dwelt, d.lowest = p.to, r
-		}
-	} else {
-		d.dwell = 0
-	}
+	d.rest(p)
 	d.lowest = min(d.lowest, r)
 	d.quiet++
 	switch {
@@ -81,11 +87,38 @@ func (d *pulseDetector) take(p *point) bool {
 		d.extreme = r
 	case d.up && r < d.extreme-turnR, !d.up && r > d.extreme+turnR:
 		d.up, d.extreme, d.quiet = !d.up, r, 0
-		d.turns[d.n%turnsKept] = p.from
+		d.turns[d.n%turnsKept] = turn{p.from, d.samples, d.rails}
 		d.n++
 		return true
 	}
 	return false
+}
+
+// skipped notes that the lead was plainly steady up to a sample.
+func (d *pulseDetector) skipped(last *point) {
+	if !d.started {
+		d.started, d.extreme = true, last.r
+	}
+	d.anchor, d.dwell = last.r, 2*dwellMax
+	d.dwelt, d.lowest, d.left = *last, last.r, false
+}
+
+// rest notes how long the lead has stood at one level.
+func (d *pulseDetector) rest(p *point) {
+	r := p.r
+	rail := (r < dwellLow && r > -dwellLow) || r > dwellHigh
+	d.samples++
+	if rail {
+		d.rails++
+	}
+	if abs(r-d.anchor) > turnR/2 {
+		d.anchor, d.dwell = r, 0
+	}
+	if d.dwell++; d.dwell >= 2*dwellMax || (rail && d.dwell >= dwellMax) {
+		d.dwelt, d.lowest, d.left = *p, r, false
+	} else if !d.left {
+		d.left, d.leaves = true, p.to
+	}
 }
 
 // pulsing reports whether the latest turns are pulsing, and since when.
@@ -94,14 +127,15 @@ func (d *pulseDetector) pulsing(now adc.Instant) (since adc.Instant, yes bool) {
 		return 0, false // below earth: noise, not a switched feed
 	}
 	if d.n >= turnsFast {
-		if t := d.turns[(d.n-turnsFast)%turnsKept]; now.Sub(t) <= fastSpan {
-			return t, true
+		if t := d.turns[(d.n-turnsFast)%turnsKept]; now.Sub(t.at) <= fastSpan {
+			return t.at, true
 		}
 	}
 	if d.n >= turnsSlow {
 		t := d.turns[(d.n-turnsSlow)%turnsKept]
-		if now.Sub(t) <= slowSpan && t > d.dwelt {
-			return t, true
+		off := d.samples - t.samples - (d.rails - t.rails)
+		if now.Sub(t.at) <= slowSpan && t.at > d.dwelt.to && 2*off > d.samples-t.samples {
+			return t.at, true
 		}
 	}
 	return 0, false
@@ -110,6 +144,10 @@ func (d *pulseDetector) pulsing(now adc.Instant) (since adc.Instant, yes bool) {
 // followPulses turns pulsing on and off.
 func (e *Engine) followPulses(l *lead, p *point) {
 	d := &l.pulse
+	if n := l.h.judged; n > d.taken+1 && n > l.h.first() {
+		d.skipped(l.h.at(n - 1))
+	}
+	d.taken = l.h.judged
 	turned := d.take(p)
 	e.followSpikes(l)
 	if !d.on {
@@ -126,46 +164,33 @@ func (e *Engine) followPulses(l *lead, p *point) {
 	}
 }
 
-// startPulsing makes of all edges since the pulsing began one rise, or none if
-// the lead was live before.
+// startPulsing makes of all edges since the lead last rested one rise, or none
+// if it was live then.
 func (e *Engine) startPulsing(l *lead, since adc.Instant, p *point) {
-	since = since.Add(-40 * time.Millisecond)
 	e.resolveEdges(l, true)
+	d := &l.pulse
+	rested := d.dwelt.to != 0
+	if since = since.Add(-40 * time.Millisecond); rested {
+		since = d.dwelt.from
+	}
 	k := len(l.trans)
-	for k > 0 && l.trans[k-1].NotBefore >= since {
+	for k > 0 && l.trans[k-1].NotAfter > since {
 		k--
 	}
 	before := l.state
 	if k < len(l.trans) {
 		before = opposite(l.trans[k].State)
 	}
-	l.pulse.on = true
+	d.on = true
 	l.seen |= SeenPulsed
-	if k < len(l.trans) && before == Dead {
-		k++ // the first rise stays
-		l.trans[k-1].Seen |= SeenPulsed
-	}
 	e.withdraw(l, k, "part of pulsing")
-	if before == Dead && (k == 0 || l.trans[k-1].State != Live) {
-		e.file(l, e.firstRise(l, p), p.to)
+	if before == Dead && rested {
+		e.file(l, between(l.index, Live, d.dwelt.from, d.leaves, SeenPulsed), p.to)
 	}
 	if l.state != Live || before == Dead {
 		e.emit(&StateChanged{Lead: l.index, State: Live, At: p.to})
 	}
 	l.state, l.hiRun, l.loRun = Live, 0, 0
-}
-
-// firstRise finds in the history where a pulsed lead left its rest.
-func (e *Engine) firstRise(l *lead, p *point) Transition {
-	first, end := l.h.first(), l.h.judged
-	i := first
-	for ; i+1 < end && abs(l.h.at(i+1).r-l.h.at(first).r) < turnR/2; i++ {
-	}
-	a, b := l.h.at(i), p
-	if i+1 <= end {
-		b = l.h.at(min(i+1, end-1))
-	}
-	return between(l.index, Live, a.from, max(b.to, a.to), SeenPulsed)
 }
 
 // stopPulsing ends it: the lead rests high (it stays live) or it has fallen.
@@ -176,7 +201,7 @@ func (e *Engine) stopPulsing(l *lead, p *point) {
 	}
 	// The last fall: from the last sample above the level it rests at now.
 	i := l.h.judged
-	for i > l.h.first()+1 && l.h.at(i-1).r < p.r+turnR/2 {
+	for i > l.h.first()+1 && abs(l.h.at(i-1).r-p.r) < turnR/2 {
 		i--
 	}
 	a := l.h.at(max(i, 1) - 1)
