@@ -139,11 +139,11 @@ func (e *Engine) judgeClosely(l *lead, p *point, d float64) {
 	if l.recording {
 		e.crank.keep(l.index, p)
 	}
-	if l.blind || l.state == Unknown {
+	e.followPulses(l, p)
+	if (l.blind || l.state == Unknown) && !l.pulse.on {
 		e.seeAgain(l, p)
 		return
 	}
-	e.followPulses(l, p)
 	if !l.pulse.on {
 		e.followState(l, p)
 		l.followGhost(p, d)
@@ -207,20 +207,23 @@ func (e *Engine) seeAgain(l *lead, p *point) {
 		l.blindAgree, l.blindFirst = 1, *p
 		return
 	}
-	before := l.blindBefore
-	l.blind, l.blindAgree, l.blindBefore = false, 0, Unknown
-	l.sawAgain = p.to
-	l.state = now
 	l.pulse.reset(p.r)
+	e.sawAgain(l, now, p, l.blindFirst.to)
+}
+
+// sawAgain ends a blind stretch, or the time before the first state, with the
+// state that the lead has by notAfter.
+func (e *Engine) sawAgain(l *lead, now State, p *point, notAfter adc.Instant) {
+	before, wasBlind := l.blindBefore, l.blind
+	l.blind, l.blindAgree, l.blindBefore = false, 0, Unknown
+	l.state = now
 	e.emit(&StateChanged{Lead: l.index, State: now, At: p.to})
-	if before == Unknown || before == now {
-		return
+	if wasBlind {
+		l.sawAgain = p.to
 	}
-	width := l.blindFirst.to.Sub(l.blindSince)
-	e.file(l, Transition{
-		Lead: l.index, State: now, NotBefore: l.blindSince, NotAfter: l.blindFirst.to,
-		At: l.blindSince.Add(width / 2), U: uniform(width), Timing: TimingLimits,
-	}, p.to)
+	if before != Unknown && before != now {
+		e.file(l, between(l.index, now, l.blindSince, notAfter, 0), p.to)
+	}
 }
 
 // goBlind makes a lead unknown since an instant in the past. Whatever its
@@ -228,14 +231,14 @@ func (e *Engine) seeAgain(l *lead, p *point) {
 func (e *Engine) goBlind(i int, since, at adc.Instant, reason string) {
 	l := &e.leads[i]
 	l.h.cut(since)
-	for k := len(l.trans) - 1; k >= 0 && l.trans[k].decided > since; k-- {
-		e.withdraw(l, k, "its samples are void: "+reason)
-	}
 	for k := len(l.edges) - 1; k >= 0; k-- {
 		if f := l.edges[k].first; f+1 >= l.h.n {
 			l.edges = l.edges[:k]
 			l.state = opposite(l.state)
 		}
+	}
+	for k := len(l.trans) - 1; k >= 0 && l.trans[k].decided > since; k-- {
+		e.withdraw(l, k, "its samples are void: "+reason)
 	}
 	e.resolveEdges(l, true)
 	if l.pulse.on {

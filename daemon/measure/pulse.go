@@ -26,6 +26,7 @@ const (
 	fastSpan   = 120 * time.Millisecond
 	turnsSlow  = 5 // turns within slowSpan without a dwell, mostly off the rails: pulsed
 	slowSpan   = 1500 * time.Millisecond
+	slowLeast  = 40 // samples before the slow rule may speak
 	turnsKept  = 16
 	quietAfter = 40 // samples without a turn that end pulsing
 	dwellLow   = 0.02
@@ -131,7 +132,7 @@ func (d *pulseDetector) pulsing(now adc.Instant) (since adc.Instant, yes bool) {
 			return t.at, true
 		}
 	}
-	if d.n >= turnsSlow {
+	if d.n >= turnsSlow && d.samples >= slowLeast {
 		t := d.turns[(d.n-turnsSlow)%turnsKept]
 		off := d.samples - t.samples - (d.rails - t.rails)
 		if now.Sub(t.at) <= slowSpan && t.at > d.dwelt.to && 2*off > d.samples-t.samples {
@@ -144,7 +145,7 @@ func (d *pulseDetector) pulsing(now adc.Instant) (since adc.Instant, yes bool) {
 // followPulses turns pulsing on and off.
 func (e *Engine) followPulses(l *lead, p *point) {
 	d := &l.pulse
-	if n := l.h.judged; n > d.taken+1 && n > l.h.first() {
+	if n := l.h.judged; n > d.taken+dwellMax && n > l.h.first() {
 		d.skipped(l.h.at(n - 1))
 	}
 	d.taken = l.h.judged
@@ -167,8 +168,14 @@ func (e *Engine) followPulses(l *lead, p *point) {
 // startPulsing makes of all edges since the lead last rested one rise, or none
 // if it was live then.
 func (e *Engine) startPulsing(l *lead, since adc.Instant, p *point) {
-	e.resolveEdges(l, true)
 	d := &l.pulse
+	if l.blind || l.state == Unknown {
+		d.on = true
+		l.seen |= SeenPulsed
+		e.sawAgain(l, Live, p, p.to)
+		return
+	}
+	e.resolveEdges(l, true)
 	rested := d.dwelt.to != 0
 	if since = since.Add(-40 * time.Millisecond); rested {
 		since = d.dwelt.from
@@ -217,7 +224,7 @@ func (e *Engine) stopPulsing(l *lead, p *point) {
 // followSpikes notices a sample off the line of its neighbours.
 func (e *Engine) followSpikes(l *lead) {
 	n := l.h.judged + 1 // the sample being judged is number judged
-	if n < l.h.first()+3 {
+	if n < l.h.first()+3 || l.pulse.on {
 		return
 	}
 	a, b, c := l.h.at(n-3), l.h.at(n-2), l.h.at(n-1)
@@ -232,7 +239,7 @@ func (e *Engine) followSpikes(l *lead) {
 	d := &l.pulse
 	d.spikes[d.spikeN%spikesForMin] = b.to
 	d.spikeN++
-	if d.spikeN >= spikesForMin && b.to.Sub(d.spikes[d.spikeN%spikesForMin]) <= spikeSpan && !d.on {
+	if d.spikeN >= spikesForMin && b.to.Sub(d.spikes[d.spikeN%spikesForMin]) <= spikeSpan {
 		l.seen |= SeenTestPulses
 	}
 }

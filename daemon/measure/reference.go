@@ -35,6 +35,8 @@ const (
 	// senseBack is how many plausible samples in a row bring a lost sense lead
 	// back.
 	senseBack = 2
+	// senseFresh is how old another lead's sample may be to be held against it.
+	senseFresh = 50 * time.Millisecond
 )
 
 func newReference(p *Params) reference {
@@ -94,7 +96,7 @@ func (e *Engine) judgeBetween(a, b *point) {
 func (e *Engine) exceeded(b *point) bool {
 	a := &e.sense.last
 	aMid, bMid := a.mid(), b.mid()
-	over := 0
+	over, normal := 0, 0
 	for i := range e.leads {
 		l := &e.leads[i]
 		if i == e.sense.lead || l.state != Live {
@@ -102,19 +104,19 @@ func (e *Engine) exceeded(b *point) bool {
 		}
 		for j := max(l.h.judged, l.h.first()); j < l.h.n; j++ {
 			p := l.h.at(j)
-			m := p.mid()
-			if m < aMid || m > bMid {
-				continue
+			part := float64(p.mid()-aMid) / float64(bMid-aMid)
+			if part < 0.3 || part > 1 {
+				continue // too near the last good sample to tell
 			}
-			ref := a.v + (b.v-a.v)*float64(m-aMid)/float64(bMid-aMid)
-			if p.v > senseExceeded*ref {
+			switch r := p.v / (a.v + (b.v-a.v)*part); {
+			case r > senseExceeded:
 				over++
-			} else if p.v > e.p.LiveAbove*ref && m > aMid+(bMid-aMid)/2 {
-				return false
+			case r > l.liveAbove:
+				normal++
 			}
 		}
 	}
-	return over > 0
+	return over > normal
 }
 
 // loseReference makes every judged lead unknown since the last moment the
@@ -137,14 +139,20 @@ func (e *Engine) loseReference(since adc.Instant, reason string) {
 // findReference looks whether a lost sense lead is back.
 func (e *Engine) findReference(p *point) {
 	s := &e.sense
-	plausible := p.v >= senseFloorV
+	over, normal := 0, 0
 	for i := range e.leads {
 		l := &e.leads[i]
-		if i != s.lead && l.h.n > l.h.first() && p.from.Sub(l.lastTo) < 50*time.Millisecond &&
-			l.h.at(l.h.n-1).v > 1.25*p.v {
-			plausible = false
+		if i == s.lead || l.h.n == l.h.first() || p.from.Sub(l.lastTo) > senseFresh {
+			continue
+		}
+		switch v := l.h.at(l.h.n - 1).v; {
+		case v > 1.25*p.v:
+			over++
+		case v > l.liveAbove*p.v:
+			normal++
 		}
 	}
+	plausible := p.v >= senseFloorV && over <= normal
 	steady := s.have && p.v < 1.05*s.last.v && p.v > 0.95*s.last.v
 	s.last, s.have = *p, true
 	if !plausible {
