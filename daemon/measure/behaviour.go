@@ -139,11 +139,13 @@ func deliberate(pulses []span) bool {
 	return true
 }
 
-// follows reports whether a change may be the slot following the key.
-func (k keyStory) follows(t Transition) bool {
+// follows reports whether a change may be the slot following the key. A slot
+// that waits for the charging after the start may be later, if nothing but the
+// key ends it again: next is its next change, nil if there is none.
+func (k keyStory) follows(t Transition, next *Transition) bool {
 	for i, m := range k.moves {
 		late := followsWithin
-		if m.Position == adc.Running && t.State == Live {
+		if m.Position == adc.Running && t.State == Live && (next == nil || k.follows(*next, nil)) {
 			late = chargesWithin
 		}
 		slack := time.Duration(2 * max(m.U, t.U))
@@ -175,9 +177,9 @@ func (s leadStory) setApart(k keyStory) (base leadStory, losses, pulses []span) 
 	base = leadStory{initial: s.initial, blind: s.blind}
 	for i := 0; i < len(s.moves); i++ {
 		t := s.moves[i]
-		if i+1 < len(s.moves) && !k.follows(t) {
+		if i+1 < len(s.moves) && !k.follows(t, &s.moves[i+1]) {
 			next := s.moves[i+1]
-			if !k.follows(next) || (t.State == Live && k.keyOff() == 0) {
+			if !k.follows(next, nil) || (t.State == Live && k.keyOff() == 0) {
 				if t.State == Dead {
 					losses = append(losses, span{t.At, next.At})
 				} else {
