@@ -175,21 +175,27 @@ func (k keyStory) end(i int) adc.Instant {
 // ended while the key did not move.
 func (s leadStory) setApart(k keyStory) (base leadStory, losses, pulses []span) {
 	base = leadStory{initial: s.initial, blind: s.blind}
+	follows := make([]bool, len(s.moves)+1)
+	for i := len(s.moves) - 1; i >= 0; i-- {
+		var next *Transition
+		if i+1 < len(s.moves) {
+			next = &s.moves[i+1]
+		}
+		follows[i] = k.follows(s.moves[i], next)
+	}
 	for i := 0; i < len(s.moves); i++ {
 		t := s.moves[i]
-		if i+1 < len(s.moves) && !k.follows(t, &s.moves[i+1]) {
-			next := s.moves[i+1]
-			if !k.follows(next, nil) || (t.State == Live && k.keyOff() == 0) {
-				if t.State == Dead {
-					losses = append(losses, span{t.At, next.At})
-				} else {
-					pulses = append(pulses, span{t.At, next.At})
-				}
-				i++
-				continue
-			}
+		if i+1 == len(s.moves) || follows[i] || (follows[i+1] && (t.State == Dead || k.keyOff() != 0)) {
+			base.moves = append(base.moves, t)
+			continue
 		}
-		base.moves = append(base.moves, t)
+		pair := span{t.At, s.moves[i+1].At}
+		if t.State == Dead {
+			losses = append(losses, pair)
+		} else {
+			pulses = append(pulses, pair)
+		}
+		i++
 	}
 	return base, losses, pulses
 }
