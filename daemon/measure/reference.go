@@ -81,14 +81,29 @@ func (e *Engine) judgeBetween(a, b *point) {
 			if m > bMid {
 				break
 			}
-			if m < aMid {
-				e.refuse(i, "no battery voltage for its moment")
-			} else {
+			if m >= aMid {
 				e.judge(l, p, a.v+slope*float64(m-aMid))
+			} else if ref, ok := e.earlierReference(m); ok {
+				e.judge(l, p, ref)
+			} else {
+				e.refuse(i, "no battery voltage for its moment")
 			}
 			l.h.judged++
 		}
 	}
+}
+
+// earlierReference is the reference of a moment before the last two samples of
+// the sense lead, for a sample that came late out of the merge.
+func (e *Engine) earlierReference(m adc.Instant) (float64, bool) {
+	h := &e.leads[e.sense.lead].h
+	for j := h.judged; j > h.first()+1; j-- {
+		a, b := h.at(j-2), h.at(j-1)
+		if aMid, bMid := a.mid(), b.mid(); aMid <= m && m <= bMid {
+			return a.v + (b.v-a.v)*float64(m-aMid)/float64(bMid-aMid), true
+		}
+	}
+	return 0, false
 }
 
 // exceeded reports whether the circuits stand above what the sense lead says:
