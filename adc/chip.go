@@ -14,11 +14,15 @@ type Chip interface {
 	Configure() error
 	// Start begins one conversion of an input.
 	Start(input int) error
-	// Verify reads the state back and reports whether the chip is idle, echoes
-	// the input last started and still bears its signature. The error says
-	// which of them failed (see Classify) or how the bus failed.
+	// Poll reads the state back, right after Start's conversion and before Read:
+	// the chip must echo the input last started (else ErrConfigLost) and be idle
+	// (else ErrLate).
+	Poll() error
+	// Verify reports whether the chip still bears what Configure wrote and
+	// nothing else would (else ErrConfigLost).
 	Verify() error
-	// Busy reports whether a conversion is still running.
+	// Busy reports whether a conversion is running. It comes right after Start
+	// or Configure.
 	Busy() (bool, error)
 	// Read returns the result of the last conversion.
 	Read() (Result, error)

@@ -1,0 +1,477 @@
+package adc
+
+import (
+	"context"
+	"errors"
+	"runtime"
+	"sync/atomic"
+	"time"
+)
+
+// Scanner samples the chips of one bus. It pipelines: while one chip converts,
+// the others are read and started.
+//
+// A read that comes too early returns the value of the input before, and a start
+// that comes too early is ignored, while the chip's registers look as if it had
+// been taken: both put one lead's volts under another's name. So a chip is left
+// alone for the data sheet's longest conversion, counted from the latest instant
+// at which its last start can have happened. Beyond that each chip is verified
+// in turn, at the very instant it is due, at least every verifyEvery, when it is
+// first seen, and after any fault or long gap. If that fails, its leads are
+// Blind since the last time it held.
+//
+// One goroutine runs a scanner and touches its bus; nothing else may.
+type Scanner struct {
+	clock Clock
+	emit  func(Input)
+	chips []scanned
+	tick  Instant
+	last  Instant // when the last action was done
+}
+
+// ChipPlan is how one chip is scanned.
+type ChipPlan struct {
+	Chip Chip
+	// Inputs are converted in this order, over and over; an input may come more
+	// than once.
+	Inputs []PlannedInput
+	// StartWire is the least time a start takes on the wire.
+	StartWire time.Duration
+	// ReadLead is the least time from the beginning of a read to the instant the
+	// chip gives its result, PollTail the least time from the instant it gives
+	// its state to the end of a poll.
+	ReadLead, PollTail time.Duration
+}
+
+// PlannedInput ties an input of a chip to a lead.
+type PlannedInput struct {
+	Input int // the chip's input, from 0
+	Lead  int // index of the lead in the bench's list
+}
+
+const (
+	// verifyEvery is how often each chip is verified at least.
+	verifyEvery = 90 * time.Millisecond
+	// longGap is a silence of the scanner itself after which nothing is taken
+	// for granted.
+	longGap = 50 * time.Millisecond
+	// reserve is how long before a poll that is to prove something the bus is
+	// kept free for it: about one read and start. After promptAfter the poll
+	// comes as it can.
+	reserve      = 330 * time.Microsecond
+	promptAfter  = 30 * time.Millisecond
+	promptWithin = 5 * time.Microsecond
+	// proofTries is how many polls in a row may prove nothing; the next idle one
+	// is taken as it is. On a host that jitters so much the reads come late, too.
+	proofTries = 40
+	// marginStep is by how much the reads of a chip are put off when a poll found
+	// it busy, though within its data sheet: the poll was too early to prove
+	// anything. A proof takes marginBack of it away again.
+	marginStep = 25 * time.Microsecond
+	marginBack = 1 * time.Microsecond
+	marginMost = 400 * time.Microsecond
+	// tookStep is by how much the estimate of what a poll takes follows its
+	// median.
+	tookStep = 4 * time.Microsecond
+	// retryFirst and retryMost bound the wait before a faulty chip is tried
+	// again; it doubles in between.
+	retryFirst = 2 * time.Millisecond
+	retryMost  = 100 * time.Millisecond
+	// swapEvery is after how many rounds neighbours in a chip's plan change
+	// places. Without it a circuit switched at the scan's own rate, or a multiple
+	// of it, would be seen at the same phase for ever and look steady.
+	swapEvery = 8
+	// settleMost is the longest a foreign conversion can take: the slowest rate
+	// of any family, 8 a second, and a tenth.
+	settleMost = 140 * time.Millisecond
+	// learnPolls is how many conversions are spent on learning a chip's own
+	// conversion time when it is first seen.
+	learnPolls = 12
+	// drift is how far a chip's conversion time may drift after it was learned.
+	drift = 0.01
+	// tickEvery is how often a TickInput is emitted.
+	tickEvery = 100 * time.Millisecond
+)
+
+// phase is what a chip is doing.
+type phase uint8
+
+const (
+	absent   phase = iota // to be configured at due
+	settling              // configured, perhaps still converting; to be asked at due
+	learning              // converting, to be polled at due
+	waiting               // between the learning's conversions
+	starting              // to be started for the plan at due
+	running               // converting for the plan, to be read at due
+)
+
+// scanned is a chip being scanned.
+type scanned struct {
+	plan   ChipPlan
+	timing Timing
+	phase  phase
+	due    Instant // when the chip is to be served next
+	over   Instant // when the conversion last started is certainly over
+
+	at, round int     // place in the plan, rounds of it
+	startFrom Instant // the last start happened between these
+	startTo   Instant
+	tcMin     time.Duration // the chip's conversion time lies between these
+	tcMax     time.Duration
+	polls     int
+	polled    [learnPolls]time.Duration // what each poll took
+	settleBy  Instant
+
+	good      Instant // end of the last window known good
+	verifyAt  Instant
+	proof     bool // the running conversion is to be polled before it is read
+	taken     bool // the chip was idle when it was started: the start was taken
+	tries     int
+	fresh     bool // nothing has been proved since it was configured
+	leastWait time.Duration // of the reads since good, from start to result
+	margin    time.Duration // by how much reads wait longer than they must
+	took      time.Duration // what a poll takes, in the median
+
+	failures int  // in a row
+	blind    bool // its leads have been told so
+	seen     bool // has been configured at least once
+
+	samples, verified, faults atomic.Int64
+}
+
+// NewScanner returns a scanner that has not touched the bus yet. Every input is
+// emitted on the goroutine that runs it; emit must not keep it waiting for long.
+func NewScanner(clock Clock, plans []ChipPlan, emit func(Input)) (*Scanner, error) {
+	s := &Scanner{clock: clock, emit: emit, chips: make([]scanned, len(plans))}
+	if len(plans) == 0 {
+		return nil, errors.New("a scanner needs at least one chip")
+	}
+	for i, p := range plans {
+		if len(p.Inputs) == 0 {
+			return nil, errors.New("chip " + p.Chip.Name() + ": no inputs planned")
+		}
+		c := &s.chips[i]
+		c.plan, c.timing = p, p.Chip.Timing()
+		c.tcMin, c.tcMax = c.timing.Min, c.timing.Max
+		// The chips do not all change places, or verify, in the same rounds.
+		c.leastWait, c.round = noWait, 2*i
+	}
+	return s, nil
+}
+
+// Run scans until the context is done. It locks its goroutine to a thread: the
+// clock may sleep on it.
+func (s *Scanner) Run(ctx context.Context) {
+	runtime.LockOSThread()
+	defer runtime.UnlockOSThread()
+	for ctx.Err() == nil {
+		s.Step()
+	}
+}
+
+// Step waits for the chip that is due next and serves it, or emits a tick.
+func (s *Scanner) Step() {
+	next := s.choose()
+	now := s.clock.Now()
+	if s.tick == 0 {
+		s.tick, s.last = now, now
+	}
+	if due := max(next.due, now); due > s.tick {
+		s.clock.SleepUntil(s.tick)
+		s.emit(Input{Kind: TickInput, At: s.tick})
+		s.tick = s.tick.Add(tickEvery)
+		return
+	}
+	s.clock.SleepUntil(next.due)
+	now = s.clock.Now()
+	if now.Sub(s.last) > longGap {
+		for i := range s.chips {
+			s.chips[i].verifyAt = now
+		}
+	}
+	s.serve(next, now)
+	s.last = s.clock.Now()
+}
+
+// choose returns the chip to serve next: the one that is due first, unless
+// another waits for a proof that must come promptly.
+func (s *Scanner) choose() *scanned {
+	next := &s.chips[0]
+	for i := 1; i < len(s.chips); i++ {
+		if c := &s.chips[i]; c.due < next.due {
+			next = c
+		}
+	}
+	for i := range s.chips {
+		c := &s.chips[i]
+		if c.phase == running && c.proof && c.taken && s.last.Sub(c.verifyAt) < promptAfter &&
+			s.last <= c.due && c.due.Sub(s.last) < reserve {
+			return c
+		}
+	}
+	return next
+}
+
+// serve does what a chip is due for.
+func (s *Scanner) serve(c *scanned, now Instant) {
+	switch c.phase {
+	case absent:
+		s.configure(c, now)
+	case settling:
+		s.settle(c)
+	case learning:
+		s.learn(c)
+	case waiting:
+		s.startLearning(c)
+	case starting:
+		s.start(c)
+	case running:
+		s.collect(c, now)
+	}
+}
+
+// configure brings a chip up, first or again.
+func (s *Scanner) configure(c *scanned, now Instant) {
+	if c.seen {
+		// Did it only miss a transfer, or has it lost what it held?
+		if err := c.plan.Chip.Verify(); err != nil {
+			if errors.Is(err, ErrConfigLost) {
+				s.goBlind(c, err)
+			} else {
+				s.fail(c, err)
+				return
+			}
+		}
+	}
+	if err := c.plan.Chip.Configure(); err != nil {
+		s.fail(c, err)
+		return
+	}
+	c.failures, c.tries, c.taken, c.fresh = 0, 0, false, true
+	c.phase, c.settleBy = settling, s.clock.Now().Add(settleMost)
+	s.settle(c)
+}
+
+// settle waits for the end of a conversion that was running before the chip was
+// configured: one started by whoever had the chip before, at whatever rate.
+func (s *Scanner) settle(c *scanned) {
+	busy, err := c.plan.Chip.Busy()
+	now := s.clock.Now()
+	switch {
+	case err != nil:
+		s.fail(c, err)
+	case busy && now > c.settleBy:
+		s.fail(c, ErrLate)
+	case busy:
+		c.due = now.Add(retryFirst)
+	case c.polls < learnPolls:
+		c.seen = true
+		s.startLearning(c)
+	default:
+		c.seen, c.verifyAt = true, now
+		s.start(c)
+	}
+}
+
+// collect reads the conversion that is over and starts the next.
+func (s *Scanner) collect(c *scanned, now Instant) {
+	in := c.input()
+	proved, idle := false, false
+	if c.proof {
+		var err error
+		if proved, idle, err = s.verify(c, now); err != nil {
+			s.verifyFailed(c, err)
+			return
+		}
+	}
+	c.taken = idle
+	s.clock.SleepUntil(c.readAt())
+	now = s.clock.Now()
+	r, err := c.plan.Chip.Read()
+	if err != nil {
+		s.fail(c, err)
+		return
+	}
+	c.leastWait = min(c.leastWait, now.Sub(c.startTo)+c.plan.ReadLead)
+	smp := c.sample(in.Lead, r)
+	if proved {
+		c.provenUpTo(smp.To, now)
+	}
+	c.blind = false
+	c.samples.Add(1)
+	s.emit(Input{Kind: SampleInput, At: smp.To, Sample: smp})
+	c.next()
+	s.start(c)
+}
+
+// readAt is when a read may begin: its result is taken ReadLead later.
+func (c *scanned) readAt() Instant { return c.over.Add(c.margin - c.plan.ReadLead) }
+
+// pollAt is when a poll is to begin to be just early enough to prove the reads.
+func (c *scanned) pollAt() Instant {
+	return c.over.Add(c.margin - (c.took - c.plan.PollTail) - promptWithin)
+}
+
+// verify polls the chip and, to prove it, looks for its signature. An idle chip
+// proves nothing by itself: a slow one ignores every other start and is idle
+// after the next. It proves the reads since the last proof if it was idle, too,
+// when this conversion was started, and if none of those reads came earlier
+// after its start than this poll.
+func (s *Scanner) verify(c *scanned, now Instant) (proved, idle bool, err error) {
+	if err := c.plan.Chip.Poll(); errors.Is(err, ErrLate) && now < c.over {
+		// Still within its data sheet: the poll came too early for this chip.
+		c.margin = min(c.margin+marginStep, marginMost)
+		return false, false, nil
+	} else if err != nil {
+		return false, false, err
+	}
+	end := s.clock.Now()
+	c.follow(end.Sub(now))
+	if !c.taken {
+		return false, true, nil
+	}
+	c.tries++
+	if end.Sub(c.startTo)-c.plan.PollTail > c.leastWait && c.tries <= proofTries {
+		return false, true, nil
+	}
+	if err := c.plan.Chip.Verify(); err != nil {
+		return false, true, err
+	}
+	c.verified.Add(1)
+	c.margin = max(0, c.margin-marginBack)
+	return true, true, nil
+}
+
+// follow lets took follow the median of what polls take.
+func (c *scanned) follow(took time.Duration) {
+	if took > c.took {
+		c.took += tookStep
+	} else if took < c.took-tookStep {
+		c.took -= tookStep
+	}
+}
+
+// provenUpTo notes that all windows up to an instant are good.
+func (c *scanned) provenUpTo(to, now Instant) {
+	c.good, c.tries, c.leastWait, c.fresh = to, 0, noWait, false
+	c.verifyAt = now.Add(verifyEvery)
+}
+
+// noWait stands for no read yet.
+const noWait = time.Duration(1<<63 - 1)
+
+// verifyFailed restarts a chip whose verification failed: what it delivered
+// since the last good one is void, unless only a transfer was missed.
+func (s *Scanner) verifyFailed(c *scanned, err error) {
+	if errors.Is(err, ErrConfigLost) || errors.Is(err, ErrLate) {
+		s.goBlind(c, err)
+	}
+	s.fail(c, err)
+}
+
+// input returns what the plan has at its present place. Neighbours change
+// places every swapEvery rounds.
+func (c *scanned) input() PlannedInput {
+	i := c.at
+	if swapped := i ^ 1; c.round/swapEvery%2 == 1 && swapped < len(c.plan.Inputs) {
+		i = swapped
+	}
+	return c.plan.Inputs[i]
+}
+
+func (c *scanned) next() {
+	if c.at++; c.at == len(c.plan.Inputs) {
+		c.at = 0
+		c.round++
+	}
+}
+
+// start begins the conversion at the plan's present place.
+func (s *Scanner) start(c *scanned) {
+	if !s.startInput(c, c.input().Input) {
+		return
+	}
+	c.phase = running
+	c.due, c.proof = c.readAt(), false
+	if r := c.round % swapEvery; c.startTo >= c.verifyAt && (c.fresh || (r > 0 && r < swapEvery-1)) {
+		// Not where neighbours change places: intervals are longest there.
+		c.due, c.proof = c.pollAt(), true
+	}
+}
+
+// startInput starts an input and notes when that can have happened.
+func (s *Scanner) startInput(c *scanned, input int) bool {
+	before := s.clock.Now()
+	err := c.plan.Chip.Start(input)
+	after := s.clock.Now()
+	// Even a failed start may have begun a conversion.
+	c.startFrom, c.startTo = before.Add(c.plan.StartWire), after
+	c.over = after.Add(c.timing.Wake + c.timing.Max)
+	if err != nil {
+		s.fail(c, err)
+		return false
+	}
+	return true
+}
+
+// sample stamps a result with the best estimate of its window.
+func (c *scanned) sample(lead int, r Result) Sample {
+	half := c.startTo.Sub(c.startFrom) / 2
+	tc := (c.tcMin + c.tcMax) / 2
+	from := c.startFrom.Add(half + c.timing.Wake)
+	slack := time.Duration(drift * float64(tc))
+	return Sample{
+		Lead: lead, Code: r.Code, FullScaleUV: r.FullScaleUV, NoiseV: r.NoiseV, Saturated: r.Saturated,
+		From: from, To: from.Add(tc), StampErr: half + (c.tcMax-c.tcMin)/2 + slack,
+	}
+}
+
+// fail notes a failed transfer and when to try again. The chip may be converting.
+func (s *Scanner) fail(c *scanned, err error) {
+	c.faults.Add(1)
+	wait := min(retryFirst<<min(c.failures, 10), retryMost)
+	c.failures++
+	c.phase = absent
+	c.due = max(c.over, s.clock.Now().Add(wait))
+	if c.failures > 1 {
+		s.goBlind(c, err)
+	}
+}
+
+// goBlind says of every lead of a chip that it cannot be seen, once a stretch.
+func (s *Scanner) goBlind(c *scanned, err error) {
+	if c.blind {
+		return
+	}
+	c.blind = true
+	now := s.clock.Now()
+	since, reason := c.good, BlindReasonOf(err)
+	if !c.seen {
+		since, reason = now, NotAnswering
+	}
+	for i, in := range c.plan.Inputs {
+		told := false
+		for _, earlier := range c.plan.Inputs[:i] {
+			told = told || earlier.Lead == in.Lead
+		}
+		if !told {
+			s.emit(Input{Kind: BlindInput, At: now, Blind: Blind{Lead: in.Lead, Since: since, Reason: reason}})
+		}
+	}
+}
+
+// Counts is what a chip has done so far.
+type Counts struct {
+	Chip                      string
+	Samples, Verified, Faults int64
+}
+
+// Counts returns what each chip has done. It may be called from any goroutine.
+func (s *Scanner) Counts() []Counts {
+	out := make([]Counts, len(s.chips))
+	for i := range s.chips {
+		c := &s.chips[i]
+		out[i] = Counts{c.plan.Chip.Name(), c.samples.Load(), c.verified.Load(), c.faults.Load()}
+	}
+	return out
+}
