@@ -1,0 +1,37 @@
+package main
+
+import (
+	"fmt"
+	"io"
+	"log/slog"
+
+	mqtt "github.com/mochi-mqtt/server/v2"
+	"github.com/mochi-mqtt/server/v2/hooks/auth"
+	"github.com/mochi-mqtt/server/v2/listeners"
+)
+
+// broker is an MQTT broker in this process, on loopback and in memory: enough
+// for a demo, no store of record.
+type broker struct {
+	server *mqtt.Server
+	url    string
+}
+
+// startBroker starts one on a free loopback port.
+func startBroker() (*broker, error) {
+	server := mqtt.New(&mqtt.Options{Logger: slog.New(slog.NewTextHandler(io.Discard, nil))})
+	if err := server.AddHook(new(auth.AllowHook), nil); err != nil {
+		return nil, fmt.Errorf("start the demo's broker: %w", err)
+	}
+	tcp := listeners.NewTCP(listeners.Config{ID: "loopback", Address: "127.0.0.1:0"})
+	if err := server.AddListener(tcp); err != nil {
+		return nil, fmt.Errorf("start the demo's broker: %w", err)
+	}
+	if err := server.Serve(); err != nil {
+		return nil, fmt.Errorf("start the demo's broker: %w", err)
+	}
+	return &broker{server: server, url: "tcp://" + tcp.Address()}, nil
+}
+
+// Close stops it.
+func (b *broker) Close() error { return b.server.Close() }
