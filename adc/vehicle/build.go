@@ -38,6 +38,9 @@ func (v *Vehicle) build(rng *rand.Rand, p *plan) {
 			segs, edges := v.disturb(rng, p, k, wires[i], n, note)
 			w := v.waves[lead]
 			w.forget()
+			if w.t == v.o.Start { // the filter has long settled when the model begins
+				w.y = segs[0].v0
+			}
 			w.segs = append(w.segs, segs...)
 			v.tell(c, p, k, lead, edges)
 		}
@@ -181,7 +184,7 @@ func (v *Vehicle) disturb(rng *rand.Rand, p *plan, k *circuit, w *wire, n int, n
 	if k.leads[0] == v.BatterySense && p.senseLost != nil {
 		return cutOut(w.segs, *p.senseLost), nil
 	}
-	if v.o.Tidy || k.slot == "" || len(k.leads) > 1 || k.o.pwmHz > 0 || k.o.testHz > 0 || k.kind.behaviour == "intermittent" ||
+	if v.o.Tidy || k.slot == "" || k.slot == v.IgnitionSlot || len(k.leads) > 1 || k.o.pwmHz > 0 || k.o.testHz > 0 || k.kind.behaviour == "intermittent" ||
 		k.kind.behaviour == "switch-operated" || k.backFed > 0 || rng.IntN(5) > 0 {
 		return w.segs, edges
 	}

@@ -230,6 +230,9 @@ func (v *Vehicle) extend(until adc.Instant) {
 				}
 			}
 		}
+		if name == "accessory only" && v.Terminal75 < 0 {
+			name = "accessory skipped" // else nothing would tell of the cycle at all
+		}
 		v.build(rng, newPlan(rng, v.built, name))
 	}
 }

@@ -41,6 +41,9 @@ const (
 	// lossesMin is how many interruptions make a slot that does not follow the
 	// key intermittent rather than permanent.
 	lossesMin = 4
+	// offLast is the part of the time before the first move that tells whether a
+	// slot is live with the key off: the vehicle may have woken up before.
+	offLast = time.Second
 )
 
 // leadStory is what was seen of one lead, or of a slot.
@@ -244,7 +247,7 @@ func (s leadStory) table(k keyStory) truthTable {
 		add(to)
 	}
 	if len(k.moves) > 0 {
-		count(adc.Off, k.from, k.moves[0].At)
+		count(adc.Off, max(k.from, k.moves[0].At.Add(-offLast)), k.moves[0].At.Add(-followsBefore))
 	}
 	for i, m := range k.moves {
 		if m.Position == adc.Off {

@@ -29,7 +29,7 @@ type lead struct {
 	index                         int
 	name                          string
 	cal                           adc.Calibration
-	tau, tauFloating              time.Duration
+	tau, tauFloating, bounceMax   time.Duration
 	uTau                          float64
 	liveAbove, deadBelow          float64
 	fullScaleUV                   int32
@@ -94,7 +94,7 @@ func newLead(i int, p *Params) lead {
 	d := &p.Leads[i]
 	l := lead{
 		index: i, name: d.Name, cal: d.Calibration,
-		tau: d.Tau, tauFloating: d.TauFloating, uTau: d.UTau,
+		tau: d.Tau, tauFloating: d.TauFloating, uTau: d.UTau, bounceMax: p.BounceMax,
 		liveAbove: p.LiveAbove, deadBelow: p.DeadBelow,
 		edges: make([]edge, 0, openEdgesMax),
 	}
@@ -146,7 +146,7 @@ func (e *Engine) judgeClosely(l *lead, p *point, d float64) {
 	}
 	if !l.pulse.on {
 		e.followState(l, p)
-		l.followGhost(p, d)
+		e.followGhost(l, p, d)
 	}
 	l.busy = l.recording || l.pulse.busy() || len(l.edges) > 0 ||
 		(l.state == Live && l.loRun > 0) || (l.state == Dead && l.hiRun > 0)
@@ -169,15 +169,28 @@ func (e *Engine) followState(l *lead, p *point) {
 	e.emit(&StateChanged{Lead: l.index, State: to, At: p.to})
 }
 
-// followGhost notices a steady voltage too low for a feed on a dead lead.
-func (l *lead) followGhost(p *point, d float64) {
-	const enough = 16 // samples: 0.1 s at 6 ms
-	if l.state != Dead || p.r < quietR+0.01 || p.r > 0.55 || d > steadyR || d < -steadyR || l.decline.falling {
+// ghostSamples is for how many samples, 0.1 s at 6 ms, a voltage must stand to be
+// called a ghost.
+const ghostSamples = 16
+
+// followGhost notices a steady voltage too low for a feed: on a dead lead it is
+// a ghost, a live one it has left without a feed, which is dead.
+func (e *Engine) followGhost(l *lead, p *point, d float64) {
+	if p.r < quietR+0.01 || p.r > e.p.GhostBelow || d > steadyR || d < -steadyR {
 		l.ghostN = 0
 		return
 	}
-	if l.ghostN++; l.ghostN >= enough {
+	if l.ghostN++; l.ghostN < ghostSamples {
+		return
+	}
+	if !l.decline.falling {
 		l.seen |= SeenGhost
+	}
+	if l.state == Live {
+		e.resolveEdges(l, true)
+		l.edges = append(l.edges, edge{state: Dead, first: l.h.judged - ghostSamples + 1})
+		l.state = Dead
+		e.emit(&StateChanged{Lead: l.index, State: Dead, At: p.to})
 	}
 }
 

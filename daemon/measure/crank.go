@@ -20,6 +20,8 @@ const (
 	crankLeast = 300 * time.Millisecond // shorter is no start
 	crankMost  = 30 * time.Second       // longer is not followed further
 	recoverMax = 1500 * time.Millisecond
+	// recoveredPart of the level before is a recovered lead.
+	recoveredPart = 0.95
 	// crankPointsMax bounds the samples kept of one lead in one start: 30 s at a
 	// 6 ms interval.
 	crankPointsMax = 8192
@@ -116,8 +118,9 @@ func (c *crankTracker) tidy(e *Engine) {
 		c.lookForEnd(e)
 		return
 	}
-	recovered := c.last.Sub(c.ends) > recoverMax
-	if recovered || e.now.Sub(c.ends) > 2*recoverMax {
+	// Once the battery is back the figures are complete; the next start may come.
+	back := above(c.records[c.battery], recoveredPart*c.before)
+	if (back != 0 && c.last.Sub(back) > baselineTau) || e.now.Sub(c.ends) > recoverMax {
 		c.finish(e)
 	}
 }

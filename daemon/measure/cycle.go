@@ -14,6 +14,10 @@ import (
 // reviseEvery is how often at most an open cycle is revised by what happens in it.
 const reviseEvery = 500 * time.Millisecond
 
+// settleFor is how long every slot must have been dead, and the key off, before
+// the cycle is settled.
+const settleFor = 2 * time.Second
+
 // blindMax bounds the blind stretches kept per lead and cycle; later ones
 // lengthen the last.
 const blindMax = 64
@@ -26,6 +30,7 @@ type cycleTracker struct {
 	revised  adc.Instant
 	changed  bool // something happened since the last revision
 	keyOff   adc.Instant
+	restless adc.Instant // when a slot was last not dead
 
 	watched adc.Instant // watching since: the last final, or the first state
 	initial []State     // per lead, when the watch began
@@ -85,7 +90,9 @@ func (c *cycleTracker) tidy(e *Engine) {
 		case since >= e.p.WatchFor:
 			c.close(e, Watched, e.now)
 			return
-		case since > time.Second && c.settled(e):
+		case !c.settled(e):
+			c.restless = e.now
+		case since > settleFor && e.now.Sub(c.restless) > settleFor:
 			c.close(e, Settled, e.now)
 			return
 		}

@@ -28,12 +28,15 @@ import (
 // where the curve of the samples after it says so.
 
 const (
-	flatR     = 0.025 // change of r between samples of one level
-	devLeast  = 0.015 // least share of the step that dates it
-	devMost   = 0.985 // above this a sample has hardly begun to move
-	levelMax  = 4     // samples that make a level
-	refUneasy = 1.04  // reference moving by more than this around the edge: see rough
-	systemR   = 0.001 // what r may be off besides noise: load steps, reference
+	flatR    = 0.025 // change of r between samples of one level
+	devLeast = 0.004 // least share of the step that dates it
+	devMost  = 0.985 // above this a sample has hardly begun to move
+	// bounceSlack keeps an interval that is as good as the longest bounce from
+	// counting as shorter.
+	bounceSlack = 200 * time.Microsecond
+	levelMax    = 4      // samples that make a level
+	refUneasy   = 1.04   // reference moving by more than this around the edge: see rough
+	systemR     = 0.0006 // what r may be off besides noise: load steps, reference
 )
 
 // resolveEdges works out the instants of a lead's open edges: those whose later
@@ -175,18 +178,18 @@ func (l *lead) readCurve(pts []point, k int, v0, v1 float64, state State) curve 
 	var dates []date
 	for s := k; s < len(pts) && s < k+6; s++ {
 		dev := (pts[s].r - v1) / step
-		if dev < devLeast {
-			break
-		}
 		if dev > devMost {
 			continue
 		}
 		for _, tau := range taus {
-			d := dateSample(&pts[s], dev, abs(step), float64(tau), l)
+			d := dateSample(&pts[s], max(dev, devLeast), abs(step), float64(tau), l)
 			c.latest = max(c.latest, d.at.Add(3*d.u))
-			if tau == taus[len(taus)-1] {
+			if dev >= devLeast && tau == taus[len(taus)-1] {
 				dates = append(dates, d)
 			}
+		}
+		if s > k && pts[s].from.Sub(pts[k].to) >= l.bounceMax-bounceSlack {
+			break // whatever the contact did, this sample came after it
 		}
 	}
 	switch len(dates) {

@@ -20,6 +20,10 @@ const (
 	// keyDwell is the least stay in a position: a key turned straight through
 	// it was not there.
 	keyDwell = 80 * time.Millisecond
+	// accessoryLeast and accessoryMost bound how long before "on" a slot went live
+	// to tell of the accessory position.
+	accessoryLeast = 250 * time.Millisecond
+	accessoryMost  = 30 * time.Second
 	// runningWithin is how long after cranking charging may take to show.
 	runningWithin = 3 * time.Second
 	// chargingV and chargingRiseV: a battery above this, or above its level
@@ -133,23 +137,53 @@ func (e *Engine) moveKey() {
 	for len(k.waiting) > 0 && e.now.Sub(k.waiting[0].at) >= keyHold {
 		c := k.waiting[0]
 		k.waiting = k.waiting[:copy(k.waiting, k.waiting[1:])]
-		wasStart := k.on[onTerminal50]
 		k.on[c.sig] = c.on
+		if c.sig == onTerminal15 {
+			k.inferAccessory(e, c)
+		}
 		if len(k.waiting) > 0 && k.waiting[0].at.Sub(c.at) < keyDwell {
 			continue // turned through
 		}
 		p := k.read()
-		if wasStart && p != adc.Start {
-			k.ran, k.charged, k.low = false, false, 0
-			if p == adc.On {
+		if k.position == adc.Start && p == adc.On {
+			if !k.ask { // else another lead has followed the same move
 				k.ask, k.askSince = true, KeyMoved{adc.On, c.at, c.u, c.source}
-				continue
 			}
+			continue
 		}
 		k.settle(e, false)
 		k.move(e, KeyMoved{p, c.at, c.u, c.source})
 	}
 	k.followEngine(e)
+}
+
+// inferAccessory concludes, when "on" is reached and no lead tells of terminal
+// 75, that the key was in accessory before: since the first slot went live that
+// still is.
+func (k *keyTracker) inferAccessory(e *Engine, c keyChange) {
+	if k.lead[onTerminal75] != NoLead || k.source[onTerminal75] == adc.SourceOperator {
+		return
+	}
+	k.on[onTerminal75] = c.on
+	if !c.on || k.position != adc.Off {
+		return
+	}
+	var first *Transition
+	for _, s := range e.p.Slots {
+		for _, sl := range s.Leads {
+			trans := e.leads[sl.Lead].trans
+			if len(trans) == 1 {
+				t := &trans[0].Transition
+				early := c.at.Sub(t.At)
+				if t.State == Live && early > accessoryLeast && early < accessoryMost && (first == nil || t.At < first.At) {
+					first = t
+				}
+			}
+		}
+	}
+	if first != nil {
+		k.move(e, KeyMoved{adc.Accessory, first.At, first.U, adc.SourceInferred})
+	}
 }
 
 // begin finds the position at the start of everything.
@@ -187,8 +221,8 @@ func (k *keyTracker) read() adc.Position {
 }
 
 func (k *keyTracker) move(e *Engine, m KeyMoved) {
-	if m.Position != adc.On && m.Position != adc.Running && m.Position != adc.Start {
-		k.ran = false
+	if m.Position != adc.On && m.Position != adc.Running {
+		k.ran, k.charged, k.low = false, false, 0
 	}
 	if m.Position == k.position {
 		return

@@ -40,7 +40,9 @@ type Params struct {
 	// volts, falling. Default 10.5, 9.6, 9.0, 8.0, 7.2, 6.0, 4.5.
 	BelowV []float64
 	// BounceMax is the longest bounce of a contact that the timing must bear:
-	// from first to last touch. Default 5 ms.
+	// from first to last touch. Default 3.5 ms; relay contacts bounce for 1 to
+	// 5 ms (common practice, no published source), so set more for slow ones:
+	// brackets then grow by as much.
 	BounceMax time.Duration
 }
 
@@ -95,7 +97,7 @@ func (p Params) WithDefaults() Params {
 	setF(&p.GhostBelow, 0.55)
 	setD(&p.WatchFor, 10*time.Minute)
 	setD(&p.GapMax, 100*time.Millisecond)
-	setD(&p.BounceMax, 5*time.Millisecond)
+	setD(&p.BounceMax, 3500*time.Microsecond)
 	if p.BelowV == nil {
 		p.BelowV = []float64{10.5, 9.6, 9.0, 8.0, 7.2, 6.0, 4.5}
 	}

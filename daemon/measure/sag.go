@@ -46,7 +46,7 @@ func (l *lead) measureSag(pts []point, start span, limits []float64) Crank {
 		k.Below = append(k.Below, timeBelow(pts[max(first-1, 0):min(last+40, len(pts))], v, u))
 	}
 	for i := first; i < len(pts); i++ {
-		if pts[i].from > start.to && pts[i].v >= 0.95*before {
+		if pts[i].from > start.to && pts[i].v >= recoveredPart*before {
 			k.Recovered = max(0, pts[i].mid().Sub(start.to))
 			break
 		}
