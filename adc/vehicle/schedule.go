@@ -29,7 +29,10 @@ func (c *circuit) schedule(rng *rand.Rand, p *plan) (on []stretch, behaviour str
 		}
 		return on, behaviour
 	case "intermittent":
-		return c.flicker(rng, p), behaviour
+		if on = c.flicker(rng, p); len(on) <= flickers {
+			return []stretch{whole}, "permanent" // no room for enough of it
+		}
+		return on, behaviour
 	}
 	for _, position := range c.kind.follows {
 		on = append(on, p.stretches(position)...)
@@ -78,6 +81,9 @@ func (c *circuit) operate(rng *rand.Rand, p *plan) []stretch {
 	}
 	return nil
 }
+
+// flickers is how many drop-outs make a loose contact rather than a lost one.
+const flickers = 5
 
 // flicker is a loose contact on a permanent feed: many drop-outs at random.
 func (c *circuit) flicker(rng *rand.Rand, p *plan) []stretch {

@@ -30,6 +30,8 @@ const (
 	followsWithin = 350 * time.Millisecond
 	// followsBefore allows for the uncertainty of the key's own instant.
 	followsBefore = 60 * time.Millisecond
+	// slackMost bounds what the uncertainty of the instants may add to both.
+	slackMost = 100 * time.Millisecond
 	// chargesWithin is followsWithin for the end of cranking: an alternator or
 	// an oil pressure takes longer.
 	chargesWithin = 1500 * time.Millisecond
@@ -41,6 +43,8 @@ const (
 	// lossesMin is how many interruptions make a slot that does not follow the
 	// key intermittent rather than permanent.
 	lossesMin = 4
+	// shortLoss is the longest loss of contact that is one wherever it falls.
+	shortLoss = time.Second
 	// offLast is the part of the time before the first move that tells whether a
 	// slot is live with the key off: the vehicle may have woken up before.
 	offLast = time.Second
@@ -151,7 +155,7 @@ func (k keyStory) follows(t Transition, next *Transition) bool {
 		if m.Position == adc.Running && t.State == Live && (next == nil || k.follows(*next, nil)) {
 			late = chargesWithin
 		}
-		slack := time.Duration(2 * max(m.U, t.U))
+		slack := min(time.Duration(2*max(m.U, t.U)), slackMost)
 		if t.At >= m.At.Add(-followsBefore-slack) && t.At <= m.At.Add(late+slack) {
 			return true
 		}
@@ -188,7 +192,7 @@ func (s leadStory) setApart(k keyStory) (base leadStory, losses, pulses []span) 
 	}
 	for i := 0; i < len(s.moves); i++ {
 		t := s.moves[i]
-		if i+1 == len(s.moves) || follows[i] || (follows[i+1] && (t.State == Dead || k.keyOff() != 0)) {
+		if i+1 == len(s.moves) || !interrupts(t, s.moves[i+1], follows[i], follows[i+1], k) {
 			base.moves = append(base.moves, t)
 			continue
 		}
@@ -201,6 +205,17 @@ func (s leadStory) setApart(k keyStory) (base leadStory, losses, pulses []span) 
 		i++
 	}
 	return base, losses, pulses
+}
+
+// interrupts reports whether two changes in a row are an interruption: neither
+// follows the key. A short loss is one even if one of its ends happens to fall
+// near a move; the end of a pulse may fall on key-off only while the key is not
+// off yet.
+func interrupts(t, next Transition, follows, nextFollows bool, k keyStory) bool {
+	if t.State == Dead && next.At.Sub(t.At) < shortLoss {
+		return !(follows && nextFollows)
+	}
+	return !follows && (!nextFollows || (t.State == Live && k.keyOff() == 0))
 }
 
 // keyOff returns when the key was last turned off; 0 if it is not off.

@@ -188,7 +188,11 @@ func (e *Engine) followGhost(l *lead, p *point, d float64) {
 	}
 	if l.state == Live {
 		e.resolveEdges(l, true)
-		l.edges = append(l.edges, edge{state: Dead, first: l.h.judged - ghostSamples + 1})
+		first := l.h.judged - ghostSamples + 1
+		for first > l.h.first() && l.h.at(first-1).r < l.liveAbove {
+			first--
+		}
+		l.edges = append(l.edges, edge{state: Dead, first: first})
 		l.state = Dead
 		e.emit(&StateChanged{Lead: l.index, State: Dead, At: p.to})
 	}
@@ -197,27 +201,32 @@ func (e *Engine) followGhost(l *lead, p *point, d float64) {
 // seeAgain finds the first state, or the state after a blind stretch; where
 // that differs from the state before, something changed unseen.
 func (e *Engine) seeAgain(l *lead, p *point) {
+	wasPulsed := l.blindBefore == Live && l.seen&SeenPulsed != 0
 	now := Unknown
 	switch {
 	case l.hiRun > 0:
 		now = Live
-	case l.loRun > 0:
+	case l.loRun > 0 && (!wasPulsed || (l.loRun >= dwellMax && l.pulse.dwell >= dwellMax)):
 		now = Dead
-	case p.r < l.liveAbove:
-		// A steady voltage between the thresholds: not a feed.
+	case p.r < l.liveAbove && !wasPulsed && l.loRun == 0:
+		// A steady voltage between the thresholds is no feed; an unsteady one is
+		// left to the pulse detector.
 		if l.blindAgree > 0 && abs(p.r-l.blindFirst.r) > steadyR {
 			l.blindAgree = 0
 		}
 		if l.blindAgree++; l.blindAgree == 1 {
 			l.blindFirst = *p
 		}
-		if l.blindAgree < 8 {
+		if l.blindAgree < quietAfter {
 			return
 		}
 		now = Dead
 	}
 	if l.hiRun == 1 || l.loRun == 1 {
 		l.blindAgree, l.blindFirst = 1, *p
+		return
+	}
+	if now == Unknown {
 		return
 	}
 	l.pulse.reset(p.r)
@@ -256,6 +265,10 @@ func (e *Engine) goBlind(i int, since, at adc.Instant, reason string) {
 	e.resolveEdges(l, true)
 	if l.pulse.on {
 		l.state = Live
+		if n := l.h.judged; l.pulse.quiet >= fellQuiet && n > l.h.first() && l.h.at(n-1).r < l.deadBelow {
+			l.h.judged--
+			e.stopPulsing(l, l.h.at(n-1))
+		}
 	}
 	if !l.blind {
 		l.blind, l.blindBefore, l.blindAgree = true, l.state, 0

@@ -34,9 +34,11 @@ const (
 	// bounceSlack keeps an interval that is as good as the longest bounce from
 	// counting as shorter.
 	bounceSlack = 200 * time.Microsecond
-	levelMax    = 4      // samples that make a level
-	refUneasy   = 1.04   // reference moving by more than this around the edge: see rough
-	systemR     = 0.0006 // what r may be off besides noise: load steps, reference
+	levelMax    = 4 // samples that make a level
+	// The reference moving by more than refUneasy around an edge lets no curve be
+	// trusted; by more than refRough, no level either.
+	refUneasy, refRough = 1.06, 1.2
+	systemR             = 0.0006 // what r may be off besides noise: load steps, reference
 )
 
 // resolveEdges works out the instants of a lead's open edges: those whose later
@@ -70,7 +72,7 @@ func (l *lead) dateEdge(pts []point, i int, state State) Transition {
 	j := lastFlat(pts, i, state)
 	v0 := levelBefore(pts, j)
 	v1 := levelAfter(pts, i)
-	rough := isRough(pts)
+	moved := refMoves(pts[max(j-1, 0):min(j+4, len(pts))])
 	if state == Dead && l.decline.falling && l.decline.beganR-v0 > 0.03 && l.decline.began < pts[j].from {
 		l.seen |= SeenRunDown
 		t := between(l.index, state, l.decline.began, pts[i].to, SeenRunDown)
@@ -79,15 +81,18 @@ func (l *lead) dateEdge(pts []point, i int, state State) Transition {
 	c := l.readCurve(pts, j+1, v0, v1, state)
 	nb := pts[j].from + (pts[j].to-pts[j].from)/2
 	na := pts[min(j+1, len(pts)-1)].to
-	if rough {
+	switch {
+	case moved > refRough:
 		nb, na = pts[max(j-1, 0)].from, pts[min(j+2, len(pts)-1)].to
+	case moved > refUneasy:
+		nb = pts[j].from
 	}
 	if c.latest > na {
 		na = c.latest
 	}
 	nb, na = nb.Add(-pts[j].stampErr), na.Add(pts[i].stampErr)
 	t := between(l.index, state, nb, na, 0)
-	if c.holds && !rough {
+	if c.holds && moved <= refUneasy {
 		t.At, t.U, t.Timing = clamp(c.at, nb, na), c.u, TimingCurve
 	}
 	return t
@@ -132,28 +137,28 @@ func levelBefore(pts []point, j int) float64 {
 	return sum / n
 }
 
-// levelAfter is the level the samples after an edge settle to: the mean of the
-// last ones that agree.
+// levelAfter is the level the wire settles to after an edge whose first sample
+// on the new side is number i: the mean of the samples from the second after it
+// on, as far as they agree. In a state too short for that it is the one between.
 func levelAfter(pts []point, i int) float64 {
 	last := len(pts) - 1
-	sum, n := 0.0, 0.0
-	for k := last; k > i+1 && n < levelMax && abs(pts[k].r-pts[last].r) <= flatR; k-- {
-		sum, n = sum+pts[k].r, n+1
+	if i+2 > last || abs(pts[i+2].r-pts[min(i+1, last)].r) > flatR {
+		return pts[min(i+1, last)].r
 	}
-	if n == 0 {
-		return pts[last].r
+	sum, n := 0.0, 0.0
+	for k := i + 2; k <= last && n < levelMax && abs(pts[k].r-pts[i+2].r) <= flatR; k++ {
+		sum, n = sum+pts[k].r, n+1
 	}
 	return sum / n
 }
 
-// isRough reports whether the reference moves so much around an edge that
-// levels and curve cannot be trusted.
-func isRough(pts []point) bool {
+// refMoves returns by which factor the reference moves around an edge.
+func refMoves(pts []point) float64 {
 	lo, hi := pts[0].ref, pts[0].ref
 	for _, p := range pts {
 		lo, hi = min(lo, p.ref), max(hi, p.ref)
 	}
-	return hi > refUneasy*lo
+	return hi / lo
 }
 
 // curve is what the samples after an edge say of its instant.
@@ -181,12 +186,13 @@ func (l *lead) readCurve(pts []point, k int, v0, v1 float64, state State) curve 
 		if dev > devMost {
 			continue
 		}
-		for _, tau := range taus {
-			d := dateSample(&pts[s], max(dev, devLeast), abs(step), float64(tau), l)
-			c.latest = max(c.latest, d.at.Add(3*d.u))
-			if dev >= devLeast && tau == taus[len(taus)-1] {
-				dates = append(dates, d)
-			}
+		var both [2]date
+		for i, tau := range taus {
+			both[i] = dateSample(&pts[s], max(dev, devLeast), abs(step), float64(tau), l)
+			c.latest = max(c.latest, both[i].at.Add(3*both[i].u))
+		}
+		if dev >= devLeast {
+			dates = append(dates, average(both[0], both[len(taus)-1]))
 		}
 		if s > k && pts[s].from.Sub(pts[k].to) >= l.bounceMax-bounceSlack {
 			break // whatever the contact did, this sample came after it
@@ -214,6 +220,13 @@ func (l *lead) readCurve(pts []point, k int, v0, v1 float64, state State) curve 
 type date struct {
 	at adc.Instant
 	u  time.Duration
+}
+
+// average is the date where either of two may hold: a released lead floats with
+// another time constant than a driven one, and nothing tells which it is.
+func average(a, b date) date {
+	d := b.at.Sub(a.at)
+	return date{a.at.Add(d / 2), time.Duration(math.Hypot(float64(max(a.u, b.u)), float64(uniform(d))))}
 }
 
 // dateSample solves one sample's window mean for the step: dev is the share of

@@ -29,6 +29,7 @@ const (
 	slowLeast  = 40 // samples before the slow rule may speak
 	turnsKept  = 16
 	quietAfter = 40 // samples without a turn that end pulsing
+	fellQuiet  = 8  // as many, at a low level, tell of the last fall if nothing follows
 	dwellLow   = 0.02
 	dwellHigh  = 0.96
 	dwellMax   = 12 // samples in a row at a rail that are a rest; elsewhere twice as many
@@ -190,6 +191,9 @@ func (e *Engine) startPulsing(l *lead, since adc.Instant, p *point) {
 	}
 	d.on = true
 	l.seen |= SeenPulsed
+	if !rested && k < len(l.trans) && before == Dead {
+		k++ // what came out of the dark is all that is known of the first rise
+	}
 	e.withdraw(l, k, "part of pulsing")
 	if before == Dead && rested {
 		e.file(l, between(l.index, Live, d.dwelt.from, d.leaves, SeenPulsed), p.to)

@@ -159,7 +159,7 @@ func TestCleanStepsAreBracketedAndDated(t *testing.T) {
 			if w < got[i].NotBefore || w > got[i].NotAfter {
 				t.Errorf("trial %d: %v not in [%v, %v] %s", trial, want, got[i].NotBefore, got[i].NotAfter, got[i].State)
 			}
-			if width := got[i].NotAfter.Sub(got[i].NotBefore); width > s.interval*5/4+300*time.Microsecond+testWindow {
+			if width := got[i].NotAfter.Sub(got[i].NotBefore); width > s.interval*5/4+600*time.Microsecond+testWindow {
 				t.Errorf("trial %d: bracket %v wide (%s)", trial, width, got[i].State)
 			}
 			errs = append(errs, math.Abs(float64(got[i].At-w)))

@@ -32,7 +32,7 @@ func drive(t testing.TB, v *vehicle.Vehicle, seed uint64) *measure.Cycle {
 }
 
 func TestVehicles(t *testing.T) {
-	problems := 0
+	problems := 0 // over all seeds
 	for seed := uint64(1); seed <= 200; seed++ {
 		v := vehicle.New(seed, vehicle.Options{})
 		c := drive(t, v, seed)
