@@ -1,0 +1,157 @@
+package protocol
+
+import (
+	"fmt"
+	"strings"
+	"time"
+)
+
+// This file holds what a document must satisfy so that it can be filed and
+// worked with: who made it, its number, and instants in order. Words are not
+// checked here, for a reader must bear words that come later.
+
+// checker keeps the first fault found.
+type checker struct{ err *Error }
+
+func (c *checker) need(ok bool, where, format string, args ...any) {
+	if !ok && c.err == nil {
+		c.err = &Error{where, fmt.Errorf("%w: "+format, append([]any{ErrMember}, args...)...)}
+	}
+}
+
+func (c *checker) pass(err error, where string) {
+	if err != nil && c.err == nil {
+		c.err = &Error{where, err}
+	}
+}
+
+func (c *checker) id(id, where string) { c.pass(CheckID(id), where) }
+
+// check returns the first fault of a document as an *Error, or nil.
+func check(d Document) error {
+	var c checker
+	c.header(d.Head())
+	if r, ok := d.(Result); ok {
+		c.result(r.ResultHead())
+	}
+	switch d := d.(type) {
+	case *Presence:
+		c.asOf(d.AsOf)
+		c.need(d.State != "", "state", "is empty")
+	case *Bench:
+		c.asOf(d.AsOf)
+		c.id(d.BenchRev, "bench_rev")
+	case *Now:
+		c.asOf(d.AsOf)
+	case *Waveform:
+		c.asOf(d.AsOf)
+		c.waveform(d)
+	case *TransitionResult:
+		c.transitionResult(d)
+	case *CrankResult:
+		c.crankResult(d)
+	case *Cycle:
+		c.cycle(d)
+	case *Gap:
+		c.need(d.FromSeq >= 1 && d.ToSeq >= d.FromSeq, "to_seq", "%d to %d is no stretch", d.FromSeq, d.ToSeq)
+		c.need(d.Count >= 1 && d.Count-1 <= d.ToSeq-d.FromSeq, "count", "%d does not fit %d to %d", d.Count, d.FromSeq, d.ToSeq)
+	}
+	if c.err != nil {
+		return c.err
+	}
+	return nil
+}
+
+func (c *checker) header(h *Header) {
+	c.id(h.Bench, "bench")
+	c.pass(checkBoot(h.Boot), "boot")
+	c.need(h.MonoNS >= 0, "mono_ns", "%d is before the boot", h.MonoNS)
+	if h.Wall == "" {
+		c.need(h.WallErrMS == nil, "wall_err_ms", "stands without wall")
+		return
+	}
+	_, err := time.Parse(time.RFC3339, h.Wall)
+	c.need(err == nil && strings.HasSuffix(h.Wall, "Z"), "wall", "%q is not RFC 3339 in UTC", clip(h.Wall))
+	c.need(h.WallErrMS != nil, "wall_err_ms", "is missing beside wall")
+}
+
+func (c *checker) result(r *ResultHeader) {
+	c.id(r.Stream, "stream")
+	c.need(r.Seq >= 1, "seq", "%d, want 1 or more", r.Seq)
+	c.id(r.BenchRev, "bench_rev")
+}
+
+func (c *checker) asOf(a AsOf) {
+	c.id(a.Stream, "as_of.stream")
+	c.need(a.Seq >= 0, "as_of.seq", "%d, want 0 or more", a.Seq)
+}
+
+func (c *checker) waveform(w *Waveform) {
+	for i, l := range w.Leads {
+		c.need(len(l.MinV) == len(l.MaxV), fmt.Sprintf("leads[%d]", i), "%d minima and %d maxima", len(l.MinV), len(l.MaxV))
+	}
+}
+
+func (c *checker) transitionResult(t *TransitionResult) {
+	c.need(t.ID != "", "id", "is empty")
+	c.id(t.Lead, "lead")
+	c.need(t.Withdrawn == (t.Edge == nil), "withdrawn", "%t, but its instant is there or not", t.Withdrawn)
+	if t.Edge != nil {
+		c.edge(t.Edge, "")
+	}
+}
+
+func (c *checker) crankResult(k *CrankResult) {
+	c.need(k.ID != "", "id", "is empty")
+	c.id(k.Lead, "lead")
+	c.need(k.Withdrawn == (k.CrankDetail == nil), "withdrawn", "%t, but its figures are there or not", k.Withdrawn)
+	if k.CrankDetail != nil {
+		c.crank(k.CrankDetail, "")
+	}
+}
+
+func (c *checker) cycle(y *Cycle) {
+	c.need(strings.HasPrefix(y.ID, prefix(y.Boot)+"-"), "id", "%q does not begin with its boot", clip(y.ID))
+	c.need(y.Revision >= 1, "revision", "%d, want 1 or more", y.Revision)
+	c.need(y.Final == (y.Ended != ""), "ended", "%q while final is %t", clip(string(y.Ended)), y.Final)
+	for i, s := range y.Slots {
+		at := fmt.Sprintf("slots[%d].", i)
+		c.id(s.Slot, at+"slot")
+		c.need(s.Behaviour != "", at+"behaviour", "is empty")
+		for j := range s.Leads {
+			c.cycleLead(&s.Leads[j], fmt.Sprintf("%sleads[%d].", at, j))
+		}
+	}
+	if y.Battery != nil {
+		c.cycleLead(y.Battery, "battery.")
+	}
+}
+
+func prefix(boot string) string { return boot[:min(bootPrefix, len(boot))] }
+
+func (c *checker) cycleLead(l *CycleLead, at string) {
+	c.id(l.Lead, at+"lead")
+	for i := range l.Transitions {
+		t := &l.Transitions[i]
+		where := fmt.Sprintf("%stransitions[%d].", at, i)
+		c.need(t.ID != "", where+"id", "is empty")
+		c.edge(&t.Edge, where)
+	}
+	for i := range l.Crank {
+		k := &l.Crank[i]
+		where := fmt.Sprintf("%scrank[%d].", at, i)
+		c.need(k.ID != "", where+"id", "is empty")
+		c.crank(&k.CrankDetail, where)
+	}
+}
+
+func (c *checker) edge(e *Edge, at string) {
+	c.need(e.NotBeforeNS <= e.AtNS && e.AtNS <= e.NotAfterNS, at+"at_ns",
+		"%d is outside %d to %d", e.AtNS, e.NotBeforeNS, e.NotAfterNS)
+}
+
+func (c *checker) crank(k *CrankDetail, at string) {
+	c.need(k.BeginsNotBeforeNS <= k.BeginsNotAfterNS, at+"begins_not_after_ns",
+		"%d is before %d", k.BeginsNotAfterNS, k.BeginsNotBeforeNS)
+	c.need((k.NotMeasured != "") == (k.Sag == nil), at+"not_measured", "its figures are there or not")
+}
