@@ -1,0 +1,252 @@
+package link
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"log/slog"
+	"math/rand/v2"
+	"net"
+	"net/url"
+	"sync"
+	"sync/atomic"
+	"time"
+
+	mqtt "github.com/eclipse/paho.mqtt.golang"
+
+	"keyturn/daemon/outbox"
+	"keyturn/protocol"
+)
+
+const (
+	window         = 16               // results in flight
+	ackTimeout     = 15 * time.Second // without the oldest's acknowledgement the connection is given up
+	connectTimeout = 10 * time.Second
+	writeTimeout   = 10 * time.Second
+	keepAlive      = 15 * time.Second
+	pingTimeout    = 5 * time.Second
+	backoffFirst   = 1 * time.Second
+	backoffMost    = 60 * time.Second
+	goodbye        = 3 * time.Second // for what is left, and to say offline
+	waveformsMax   = 8               // waiting to be sent
+	retainedMax    = 8               // topics
+	disconnectWait = 250             // ms, the library's own unit
+)
+
+// Options says where to and in whose name.
+type Options struct {
+	// Broker is its URL, tcp://host:port.
+	Broker string
+	// ClientID must be the only one of its kind at the broker.
+	ClientID string
+	// Root and Bench make the topics.
+	Root, Bench string
+	// Presence makes the presence document of a state.
+	Presence func(protocol.PresenceState) ([]byte, error)
+	// Outbox is where results come from.
+	Outbox *outbox.Outbox
+	// Logger gets the edges: connected, lost. Nil discards.
+	Logger *slog.Logger
+	// Seed feeds the jitter of the waits between attempts.
+	Seed uint64
+	// Dial opens the connection; nil dials as the broker's URL says. For tests.
+	Dial func(*url.URL, mqtt.ClientOptions) (net.Conn, error)
+}
+
+// Link is a bench's connection to its broker.
+type Link struct {
+	o   Options
+	rng *rand.Rand
+
+	mu       sync.Mutex
+	retained []retained
+	changed  chan struct{}
+
+	waveforms chan []byte
+	connected atomic.Bool
+	dropped   atomic.Int64
+	attempts  atomic.Int64
+}
+
+// retained is the latest value of a retained topic.
+type retained struct {
+	message protocol.Message
+	payload []byte
+	dirty   bool
+}
+
+// New returns a link that has not connected yet.
+func New(o Options) (*Link, error) {
+	if _, err := url.Parse(o.Broker); err != nil || o.Broker == "" {
+		return nil, fmt.Errorf("broker %q is no URL like tcp://host:1883", o.Broker)
+	}
+	if o.Logger == nil {
+		o.Logger = slog.New(slog.DiscardHandler)
+	}
+	if _, err := protocol.Messages()[0].Topic(o.Root, o.Bench); err != nil {
+		return nil, fmt.Errorf("topics: %w", err)
+	}
+	return &Link{
+		o: o, rng: rand.New(rand.NewPCG(o.Seed, 0x11)),
+		changed: make(chan struct{}, 1), waveforms: make(chan []byte, waveformsMax),
+	}, nil
+}
+
+// SetRetained gives the latest value of a retained topic. It is published again
+// at every connect.
+func (l *Link) SetRetained(m protocol.Message, payload []byte) {
+	l.mu.Lock()
+	defer l.mu.Unlock()
+	for i := range l.retained {
+		if r := &l.retained[i]; r.message.Name == m.Name {
+			r.payload, r.dirty = payload, true
+			signal(l.changed)
+			return
+		}
+	}
+	if len(l.retained) < retainedMax {
+		l.retained = append(l.retained, retained{m, payload, true})
+		signal(l.changed)
+	}
+}
+
+// Waveform sends a waveform document if there is room; else it is dropped and
+// counted.
+func (l *Link) Waveform(payload []byte) {
+	select {
+	case l.waveforms <- payload:
+	default:
+		l.dropped.Add(1)
+	}
+}
+
+// Counts is the state of a link.
+type Counts struct {
+	Connected        bool
+	Attempts         int64 // connections tried
+	WaveformsDropped int64
+}
+
+// Counts returns the present state.
+func (l *Link) Counts() Counts {
+	return Counts{l.connected.Load(), l.attempts.Load(), l.dropped.Load()}
+}
+
+// Run keeps a connection until the context is done, then sends what the outbox
+// still holds and says goodbye, all within a few seconds.
+func (l *Link) Run(ctx context.Context) {
+	wait := backoffFirst
+	for {
+		began := time.Now()
+		err := l.session(ctx)
+		if ctx.Err() != nil {
+			return
+		}
+		if time.Since(began) > backoffMost {
+			wait = backoffFirst
+		}
+		pause := time.Duration(l.rng.Int64N(int64(wait)))
+		l.o.Logger.Warn("no connection to the broker", "broker", l.o.Broker, "error", err, "retry_in", pause.Round(time.Millisecond))
+		wait = min(2*wait, backoffMost)
+		select {
+		case <-time.After(pause):
+		case <-ctx.Done():
+			return
+		}
+	}
+}
+
+// session is one connection: a fresh client each time, for the library completes
+// the tokens of an old one without an acknowledgement.
+func (l *Link) session(ctx context.Context) error {
+	l.attempts.Add(1)
+	lost := make(chan error, 1)
+	client, err := l.connect(ctx, lost)
+	if err != nil {
+		return err
+	}
+	defer client.Disconnect(disconnectWait)
+	s := &session{l: l, client: client, lost: lost}
+	if err := s.greet(ctx); err != nil {
+		return err
+	}
+	l.connected.Store(true)
+	defer l.connected.Store(false)
+	l.o.Logger.Info("connected to the broker", "broker", l.o.Broker)
+	err = s.carry(ctx)
+	if ctx.Err() != nil {
+		return s.leave()
+	}
+	return err
+}
+
+// connect makes a client and waits for the broker.
+func (l *Link) connect(ctx context.Context, lost chan<- error) (mqtt.Client, error) {
+	will, err := l.o.Presence(protocol.CutOff)
+	if err != nil {
+		return nil, fmt.Errorf("make the will: %w", err)
+	}
+	o := clientOptions(l.o.Broker, l.o.ClientID)
+	o.SetBinaryWill(l.topic("presence"), will, 1, true)
+	o.SetConnectionLostHandler(func(_ mqtt.Client, err error) {
+		select {
+		case lost <- err:
+		default:
+		}
+	})
+	if l.o.Dial != nil {
+		o.SetCustomOpenConnectionFn(l.o.Dial)
+	}
+	client := mqtt.NewClient(o)
+	if err := wait(ctx, client.Connect(), connectTimeout); err != nil {
+		client.Disconnect(0)
+		return nil, fmt.Errorf("connect to %s: %w", l.o.Broker, err)
+	}
+	return client, nil
+}
+
+// clientOptions are the settings every connection of ours has: the library
+// neither reconnects nor keeps a session; that is done here.
+func clientOptions(broker, clientID string) *mqtt.ClientOptions {
+	o := mqtt.NewClientOptions().AddBroker(broker).SetClientID(clientID)
+	o.SetAutoReconnect(false).SetConnectRetry(false).SetCleanSession(true).SetProtocolVersion(4)
+	o.SetOrderMatters(false).SetKeepAlive(keepAlive).SetPingTimeout(pingTimeout)
+	o.SetConnectTimeout(connectTimeout).SetWriteTimeout(writeTimeout)
+	o.SetDefaultPublishHandler(func(mqtt.Client, mqtt.Message) {})
+	return o
+}
+
+// errTimeout is the cause when the broker does not answer in time.
+var errTimeout = errors.New("no answer in time")
+
+// wait waits for a token, but not for ever.
+func wait(ctx context.Context, t mqtt.Token, most time.Duration) error {
+	timer := time.NewTimer(most)
+	defer timer.Stop()
+	select {
+	case <-t.Done():
+		return t.Error()
+	case <-timer.C:
+		return errTimeout
+	case <-ctx.Done():
+		return context.Cause(ctx)
+	}
+}
+
+// topic returns a full topic; New has checked root and bench.
+func (l *Link) topic(name string) string {
+	for _, m := range protocol.Messages() {
+		if m.Name == name {
+			t, _ := m.Topic(l.o.Root, l.o.Bench)
+			return t
+		}
+	}
+	return ""
+}
+
+func signal(c chan struct{}) {
+	select {
+	case c <- struct{}{}:
+	default:
+	}
+}

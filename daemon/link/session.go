@@ -1,0 +1,172 @@
+package link
+
+import (
+	"context"
+	"fmt"
+	"time"
+
+	mqtt "github.com/eclipse/paho.mqtt.golang"
+
+	"keyturn/protocol"
+)
+
+// session is the work on one connection.
+type session struct {
+	l        *Link
+	client   mqtt.Client
+	lost     <-chan error
+	inFlight []sent // oldest first
+	sent     int64  // the latest number published on this connection
+}
+
+// sent is a result whose acknowledgement is awaited.
+type sent struct {
+	seq   int64
+	token mqtt.Token
+	at    time.Time
+}
+
+// greet publishes presence and every retained document, again at each connect.
+func (s *session) greet(ctx context.Context) error {
+	online, err := s.l.o.Presence(protocol.Online)
+	if err != nil {
+		return fmt.Errorf("make presence: %w", err)
+	}
+	if err := wait(ctx, s.client.Publish(s.l.topic("presence"), 1, true, online), ackTimeout); err != nil {
+		return fmt.Errorf("publish presence: %w", err)
+	}
+	s.l.mu.Lock()
+	for i := range s.l.retained {
+		s.l.retained[i].dirty = true
+	}
+	s.l.mu.Unlock()
+	return s.refresh(ctx)
+}
+
+// refresh publishes the retained documents that have changed.
+func (s *session) refresh(ctx context.Context) error {
+	for {
+		s.l.mu.Lock()
+		var next *retained
+		for i := range s.l.retained {
+			if s.l.retained[i].dirty {
+				s.l.retained[i].dirty = false
+				r := s.l.retained[i]
+				next = &r
+				break
+			}
+		}
+		s.l.mu.Unlock()
+		if next == nil {
+			return nil
+		}
+		t := s.client.Publish(s.l.topic(next.message.Name), next.message.QoS, next.message.Retained, next.payload)
+		if err := wait(ctx, t, ackTimeout); err != nil {
+			return fmt.Errorf("publish %s: %w", next.message.Name, err)
+		}
+	}
+}
+
+// carry sends whatever there is to send until the connection or the context
+// ends.
+func (s *session) carry(ctx context.Context) error {
+	s.sent = s.l.o.Outbox.Counts().Acked
+	for {
+		s.fill()
+		var oldest <-chan struct{}
+		var late <-chan time.Time
+		var timer *time.Timer
+		if len(s.inFlight) > 0 {
+			oldest = s.inFlight[0].token.Done()
+			timer = time.NewTimer(time.Until(s.inFlight[0].at.Add(ackTimeout)))
+			late = timer.C
+		}
+		var err error
+		select {
+		case <-ctx.Done():
+			err = context.Cause(ctx)
+		case cause := <-s.lost:
+			err = fmt.Errorf("connection lost: %w", cause)
+		case <-late:
+			err = fmt.Errorf("result %d not acknowledged: %w", s.inFlight[0].seq, errTimeout)
+		case <-oldest:
+			err = s.settle()
+		case <-s.l.changed:
+			err = s.refresh(ctx)
+		case w := <-s.l.waveforms:
+			s.client.Publish(s.l.topic("waveform"), 0, false, w)
+		case <-s.l.o.Outbox.More():
+		}
+		if timer != nil {
+			timer.Stop()
+		}
+		if err != nil {
+			return err
+		}
+	}
+}
+
+// fill publishes results until the window is full.
+func (s *session) fill() {
+	if len(s.inFlight) >= window {
+		return
+	}
+	for _, e := range s.l.o.Outbox.Next(s.sent, window-len(s.inFlight)) {
+		t := s.client.Publish(s.l.topic(e.Message.Name), e.Message.QoS, e.Message.Retained, e.Payload)
+		s.inFlight = append(s.inFlight, sent{e.Seq, t, time.Now()})
+		s.sent = e.Seq
+	}
+}
+
+// settle takes the acknowledgements that have come, in order. A token that ends
+// after the connection was lost proves nothing.
+func (s *session) settle() error {
+	for len(s.inFlight) > 0 {
+		first := s.inFlight[0]
+		select {
+		case cause := <-s.lost:
+			return fmt.Errorf("connection lost: %w", cause)
+		default:
+		}
+		select {
+		case <-first.token.Done():
+		default:
+			return nil
+		}
+		if err := first.token.Error(); err != nil {
+			return fmt.Errorf("publish result %d: %w", first.seq, err)
+		}
+		s.l.o.Outbox.Acked(first.seq)
+		s.inFlight = s.inFlight[1:]
+	}
+	return nil
+}
+
+// leave sends what is left and says offline, for a moment.
+func (s *session) leave() error {
+	ctx, cancel := context.WithTimeoutCause(context.Background(), goodbye, errTimeout)
+	defer cancel()
+	for {
+		s.fill()
+		if len(s.inFlight) == 0 {
+			break
+		}
+		if err := wait(ctx, s.inFlight[0].token, goodbye); err != nil {
+			return fmt.Errorf("send what was left: %w", err)
+		}
+		if err := s.settle(); err != nil {
+			return err
+		}
+	}
+	if err := s.refresh(ctx); err != nil {
+		return err
+	}
+	offline, err := s.l.o.Presence(protocol.Offline)
+	if err != nil {
+		return fmt.Errorf("make presence: %w", err)
+	}
+	if err := wait(ctx, s.client.Publish(s.l.topic("presence"), 1, true, offline), goodbye); err != nil {
+		return fmt.Errorf("say offline: %w", err)
+	}
+	return nil
+}

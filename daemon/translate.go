@@ -1,0 +1,187 @@
+package daemon
+
+import (
+	"time"
+
+	"keyturn/adc"
+	"keyturn/daemon/measure"
+	"keyturn/protocol"
+)
+
+// This file turns the core's events into documents. It is pure: headers are
+// stamped with the time of the inputs, never with a clock.
+
+// translator knows what the documents need besides the events.
+type translator struct {
+	p        measure.Params
+	bench    string
+	boot     string
+	benchRev string
+	subject  protocol.Subject
+	wall     func(adc.Instant) (time.Time, time.Duration, bool)
+	slotOf   []slotRef // per lead
+}
+
+// slotRef is the slot and side a lead is in; empty if none.
+type slotRef struct{ slot, side string }
+
+func newTranslator(o *Options) *translator {
+	t := &translator{p: o.Params.WithDefaults(), bench: o.Bench, boot: o.Boot, subject: o.Description.Subject, wall: o.Wall,
+		slotOf: make([]slotRef, len(o.Params.Leads))}
+	for _, s := range o.Params.Slots {
+		for _, l := range s.Leads {
+			t.slotOf[l.Lead] = slotRef{s.Name, l.Side}
+		}
+	}
+	return t
+}
+
+// header stamps a document made at an instant.
+func (t *translator) header(at adc.Instant) protocol.Header {
+	h := protocol.Header{Bench: t.bench, Boot: t.boot, MonoNS: int64(at)}
+	if t.wall != nil {
+		if w, err, ok := t.wall(at); ok {
+			h.SetWall(w, err)
+		}
+	}
+	return h
+}
+
+func (t *translator) result(at adc.Instant) protocol.ResultHeader {
+	return protocol.ResultHeader{Header: t.header(at), BenchRev: t.benchRev}
+}
+
+// translate returns the result that an event makes, nil if it makes none.
+func (t *translator) translate(at adc.Instant, ev measure.Event) protocol.Result {
+	switch e := ev.(type) {
+	case *measure.Transition:
+		edge := t.edge(e)
+		return &protocol.TransitionResult{ResultHeader: t.result(at), ID: e.ID, Lead: t.lead(e.Lead),
+			Slot: t.slot(e.Lead), Side: t.side(e.Lead), Edge: &edge}
+	case *measure.TransitionWithdrawn:
+		return &protocol.TransitionResult{ResultHeader: t.result(at), ID: e.ID, Lead: t.lead(e.Lead),
+			Slot: t.slot(e.Lead), Side: t.side(e.Lead), Withdrawn: true, Why: protocol.OrNull(e.Why)}
+	case *measure.Crank:
+		d := t.crank(e)
+		return &protocol.CrankResult{ResultHeader: t.result(at), ID: e.ID, Lead: t.lead(e.Lead),
+			Slot: t.slot(e.Lead), Side: t.side(e.Lead), CrankDetail: &d}
+	case *measure.Cycle:
+		return t.cycle(at, e)
+	case *measure.Faulted:
+		f := &protocol.BenchFault{ResultHeader: t.result(at), AtNS: int64(e.At), Reason: e.Reason, Count: int64(e.Count)}
+		if e.Lead >= 0 {
+			f.Lead = protocol.OrNull(t.lead(e.Lead))
+			f.Chip = protocol.OrNull(t.p.Leads[e.Lead].Chip)
+		}
+		return f
+	}
+	return nil
+}
+
+func (t *translator) lead(i int) string          { return t.p.Leads[i].Name }
+func (t *translator) slot(i int) protocol.OrNull { return protocol.OrNull(t.slotOf[i].slot) }
+func (t *translator) side(i int) protocol.OrNull { return protocol.OrNull(t.slotOf[i].side) }
+
+func (t *translator) edge(e *measure.Transition) protocol.Edge {
+	timing := protocol.TimingLimits
+	if e.Timing == measure.TimingCurve {
+		timing = protocol.TimingCurve
+	}
+	return protocol.Edge{
+		State: protocol.State(e.State.String()), AtNS: int64(e.At), NotBeforeNS: int64(e.NotBefore), NotAfterNS: int64(e.NotAfter),
+		UUS: protocol.MicrosOf(e.U), Timing: timing, Seen: seen(e.Seen),
+	}
+}
+
+func seen(s measure.Seen) (out protocol.List[protocol.Seen]) {
+	for _, w := range s.Words() {
+		out = append(out, protocol.Seen(w))
+	}
+	return out
+}
+
+func (t *translator) crank(k *measure.Crank) protocol.CrankDetail {
+	d := protocol.CrankDetail{
+		BeginsNotBeforeNS: int64(k.BeginsNotBefore), BeginsNotAfterNS: int64(k.BeginsNotAfter), EndsNS: int64(k.Ends),
+		NotMeasured: protocol.OrNull(k.NotMeasured),
+	}
+	if k.NotMeasured != "" {
+		return d
+	}
+	d.Sag = &protocol.Sag{
+		BeforeV: protocol.Volts(k.BeforeV), MinV: protocol.Volts(k.MinV), MinUV: protocol.Volts(k.MinUV),
+		HiddenDipV: protocol.Volts(k.HiddenDipV), AtOrBelow: k.AtOrBelow, MinAtNS: int64(k.MinAt), PlateauV: protocol.Volts(k.PlateauV),
+	}
+	for _, b := range k.Below {
+		d.Sag.Below = append(d.Sag.Below, protocol.Below{
+			V: protocol.Volts(b.LimitV), MS: protocol.MillisOf(b.Time), MSMin: protocol.MillisOf(b.TimeMin),
+			MSMax: protocol.MillisOf(b.TimeMax), VS: protocol.VoltSeconds(b.VoltSeconds),
+		})
+	}
+	if k.Recovered >= 0 {
+		ms := protocol.MillisOf(k.Recovered)
+		d.Sag.RecoveredMS = &ms
+	}
+	return d
+}
+
+func (t *translator) cycle(at adc.Instant, c *measure.Cycle) *protocol.Cycle {
+	out := &protocol.Cycle{
+		ResultHeader: t.result(at), Subject: t.subject, ID: protocol.CycleID(t.boot, int64(c.Begin)),
+		Revision: c.Revision, Final: c.Final, Ended: protocol.Ended(c.Ended.String()),
+	}
+	for _, k := range c.Key {
+		out.Key = append(out.Key, keyMove(k))
+	}
+	for i := range c.Slots {
+		out.Slots = append(out.Slots, t.cycleSlot(&c.Slots[i]))
+	}
+	if c.Battery != nil {
+		b := t.cycleLead(c.Battery)
+		out.Battery = &b
+	}
+	return out
+}
+
+func keyMove(k measure.KeyMoved) protocol.KeyMove {
+	return protocol.KeyMove{Position: protocol.Position(k.Position.String()), AtNS: int64(k.At), UUS: protocol.MicrosOf(k.U),
+		Source: protocol.Source(k.Source.String())}
+}
+
+func (t *translator) cycleSlot(s *measure.SlotResult) protocol.CycleSlot {
+	slot := t.p.Slots[s.Slot]
+	b := protocol.Behaviour(s.Behaviour.String())
+	out := protocol.CycleSlot{
+		Slot: slot.Name, Legend: protocol.OrNull(slot.Legend), Behaviour: b, DINTerminal: protocol.TerminalOf(b),
+		WatchedS: protocol.SecondsOf(s.Watched), Seen: seen(s.Seen), StaysOnOpen: s.StaysOnOpen,
+	}
+	for _, p := range s.Possible {
+		out.Possible = append(out.Possible, protocol.Behaviour(p.String()))
+	}
+	for _, p := range s.DecidedBy {
+		out.DecidedBy = append(out.DecidedBy, protocol.Position(p.String()))
+	}
+	if s.HasStaysOn {
+		v := protocol.SecondsOf(s.StaysOn)
+		out.StaysOnS = &v
+	}
+	if s.HasStart {
+		v := s.OffInStart
+		out.OffInStart = &v
+	}
+	for i := range s.Leads {
+		out.Leads = append(out.Leads, t.cycleLead(&s.Leads[i]))
+	}
+	return out
+}
+
+func (t *translator) cycleLead(l *measure.LeadResult) protocol.CycleLead {
+	out := protocol.CycleLead{Lead: t.lead(l.Lead), Side: t.side(l.Lead)}
+	for i := range l.Transitions {
+		out.Transitions = append(out.Transitions, protocol.Transition{ID: l.Transitions[i].ID, Edge: t.edge(&l.Transitions[i])})
+	}
+	for i := range l.Cranks {
+		out.Crank = append(out.Crank, protocol.Crank{ID: l.Cranks[i].ID, CrankDetail: t.crank(&l.Cranks[i])})
+	}
+	return out
+}
