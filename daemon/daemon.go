@@ -85,7 +85,7 @@ func Run(ctx context.Context, o Options) error {
 	for _, f := range feeds {
 		sampling.Go(func() { f.run(ctx) })
 	}
-	c.run(linkCtx, feeds)
+	c.run(ctx, feeds)
 	sampling.Wait()
 	stopLink()
 	linking.Wait()
@@ -209,7 +209,7 @@ func (c *core) asOf() protocol.AsOf {
 // run takes the inputs of all feeds until they end.
 func (c *core) run(ctx context.Context, feeds []*feed) {
 	merge := adc.NewMerge(len(feeds), func(in adc.Input) { c.take(ctx, in) })
-	all := make(chan sourced)
+	all := make(chan sourced, inputsMax)
 	var wg sync.WaitGroup
 	for i, f := range feeds {
 		wg.Go(func() {

@@ -1,0 +1,124 @@
+// Package parts puts a bench together from its configuration: the one list of
+// chip families, their drivers, and the buses of the machine. It holds no logic
+// of measuring.
+package parts
+
+import (
+	"fmt"
+	"os"
+	"path/filepath"
+	"strconv"
+	"strings"
+	"time"
+
+	"periph.io/x/conn/v3/i2c"
+	"periph.io/x/host/v3/sysfs"
+
+	"keyturn/adc"
+	"keyturn/adc/ads1x15"
+	"keyturn/daemon"
+	"keyturn/daemon/config"
+)
+
+// Families is every chip family a bench file may name.
+func Families() []config.Family {
+	addresses := []int{0x48, 0x49, 0x4A, 0x4B}
+	ranges := []float64{6.144, 4.096, 2.048, 1.024, 0.512, 0.256}
+	return []config.Family{
+		{Name: "ads1115", Inputs: 4, Addresses: addresses, Rates: []int{8, 16, 32, 64, 128, 250, 475, 860}, RangesV: ranges},
+		{Name: "ads1015", Inputs: 4, Addresses: addresses, Rates: []int{128, 250, 490, 920, 1600, 2400, 3300}, RangesV: ranges},
+	}
+}
+
+// overhead is what a host adds to each transaction when a bound is stated before
+// anything was measured.
+const overhead = 50 * time.Microsecond
+
+// Bench is a bench ready to run.
+type Bench struct {
+	Buses []daemon.Bus
+	// Bound is the longest sample interval a chip's plan allows.
+	Bound map[string]time.Duration
+}
+
+// Assemble makes the drivers of every chip on the buses that open returns.
+func Assemble(b config.Bench, open func(name string) (i2c.Bus, adc.Clock, error)) (*Bench, error) {
+	out := &Bench{Bound: map[string]time.Duration{}}
+	for _, bus := range b.Buses {
+		conn, clock, err := open(bus.Name)
+		if err != nil {
+			return nil, fmt.Errorf("open bus %s: %w", bus.Name, err)
+		}
+		made := daemon.Bus{Name: bus.Name, Clock: clock}
+		var transfers time.Duration
+		for _, c := range b.Chips {
+			if c.Bus != bus.Name {
+				continue
+			}
+			d, err := device(conn, bus, c)
+			if err != nil {
+				return nil, err
+			}
+			var inputs []adc.PlannedInput
+			for i, l := range b.Leads {
+				if l.Chip == c.Name {
+					inputs = append(inputs, adc.PlannedInput{Input: l.Input, Lead: i})
+				}
+			}
+			if len(inputs) == 0 {
+				continue
+			}
+			clocks, transactions := d.ReadClocks()
+			transfers += time.Duration(d.StartClocks()+clocks)*time.Second/time.Duration(bus.Hz) + time.Duration(1+transactions)*overhead
+			made.Plans = append(made.Plans, d.Plan(bus.Hz, inputs...))
+		}
+		for _, p := range made.Plans {
+			t := p.Chip.Timing()
+			one := transfers / time.Duration(len(made.Plans))
+			out.Bound[p.Chip.Name()] = time.Duration(len(p.Inputs)) * max(t.Max+t.Wake+one, transfers)
+		}
+		if len(made.Plans) > 0 {
+			out.Buses = append(out.Buses, made)
+		}
+	}
+	return out, nil
+}
+
+// device makes the driver of one chip.
+func device(conn i2c.Bus, bus config.Bus, c config.Chip) (*ads1x15.Device, error) {
+	family := ads1x15.ADS1115
+	if c.Family == "ads1015" {
+		family = ads1x15.ADS1015
+	}
+	return ads1x15.New(conn, ads1x15.Options{
+		Name: c.Name, Family: family, Address: uint16(c.Address), Rate: c.Rate,
+		FullScaleUV: int32(c.RangeV * 1e6), SplitRead: bus.SplitRead,
+	})
+}
+
+// OpenKernelBus opens /dev/i2c-N. It refuses a bus on which a kernel driver
+// holds one of the chips' addresses, for both would talk to the chip.
+func OpenKernelBus(name string, chips []config.Chip) (i2c.BusCloser, error) {
+	number, err := strconv.Atoi(strings.TrimPrefix(name, "/dev/i2c-"))
+	if err != nil || !strings.HasPrefix(name, "/dev/i2c-") {
+		return nil, fmt.Errorf("%q is no kernel bus: name it like /dev/i2c-1", name)
+	}
+	for _, c := range chips {
+		if c.Bus != name {
+			continue
+		}
+		held := filepath.Join("/sys/bus/i2c/devices", fmt.Sprintf("%d-%04x", number, c.Address), "driver")
+		if _, err := os.Stat(held); err == nil {
+			return nil, fmt.Errorf("chip %s at %#02x is held by a kernel driver (%s): unbind it first", c.Name, c.Address, held)
+		}
+	}
+	return sysfs.NewI2C(number)
+}
+
+// Boot is the kernel's name of this boot; a random one where it has none.
+func Boot() string {
+	if b, err := os.ReadFile("/proc/sys/kernel/random/boot_id"); err == nil {
+		return strings.TrimSpace(string(b))
+	}
+	return fmt.Sprintf("%08x", uint32(time.Now().UnixNano()))
+}

@@ -1,0 +1,88 @@
+// Command keyturnd is the bench daemon: it samples the leads of a bench, measures
+// every turn of the key and publishes the results over MQTT.
+package main
+
+import (
+	"context"
+	"fmt"
+	"log/slog"
+	"os"
+	"os/signal"
+	"syscall"
+	"time"
+
+	"github.com/alecthomas/kong"
+	"periph.io/x/conn/v3/i2c"
+
+	"keyturn/adc"
+	"keyturn/cmd/internal/parts"
+	"keyturn/daemon"
+	"keyturn/daemon/config"
+)
+
+// version is set when a release is built.
+var version = "development"
+
+type flags struct {
+	Config  string           `help:"Bench file." required:"" type:"existingfile" placeholder:"FILE"`
+	Check   bool             `help:"Check the bench file, say what is wrong with it, and end."`
+	Version kong.VersionFlag `help:"Print the version and end."`
+}
+
+func main() {
+	var f flags
+	kong.Parse(&f, kong.Name("keyturnd"), kong.Description("Measure every turn of the key on a bench and publish the results over MQTT."),
+		kong.Vars{"version": version})
+	if err := run(f); err != nil {
+		fmt.Fprintln(os.Stderr, "keyturnd:", err)
+		os.Exit(1)
+	}
+}
+
+func run(f flags) error {
+	text, err := os.ReadFile(f.Config)
+	if err != nil {
+		return fmt.Errorf("read the bench file: %w", err)
+	}
+	bench, err := config.ParseBench(text, parts.Families())
+	if err != nil {
+		return fmt.Errorf("bench file %s:\n%w", f.Config, err)
+	}
+	if f.Check {
+		fmt.Printf("%s: bench %s, %d leads in %d slots on %d chips: all right\n", f.Config, bench.ID, len(bench.Leads), len(bench.Slots), len(bench.Chips))
+		return nil
+	}
+	clock, err := adc.NewRealClock()
+	if err != nil {
+		return fmt.Errorf("read the monotonic clock: %w", err)
+	}
+	var opened []i2c.BusCloser
+	defer func() {
+		for _, b := range opened {
+			_ = b.Close() // nothing is left to be done about it
+		}
+	}()
+	made, err := parts.Assemble(bench, func(name string) (i2c.Bus, adc.Clock, error) {
+		b, err := parts.OpenKernelBus(name, bench.Chips)
+		if err == nil {
+			opened = append(opened, b)
+		}
+		return b, clock, err
+	})
+	if err != nil {
+		return err
+	}
+	ctx, stop := signal.NotifyContext(context.Background(), os.Interrupt, syscall.SIGTERM)
+	defer stop()
+	boot := parts.Boot()
+	return daemon.Run(ctx, daemon.Options{
+		Bench: bench.ID, Root: bench.MQTT.Root, Broker: bench.MQTT.Broker,
+		ClientID: fmt.Sprintf("keyturnd-%s-%.8s", bench.ID, boot),
+		Params:   bench.Params(),
+		Description: daemon.Describe(bench, "keyturnd "+version, func(chip string) time.Duration {
+			return made.Bound[chip]
+		}),
+		Buses: made.Buses, Boot: boot, Stream: fmt.Sprintf("s-%x", time.Now().UnixNano()),
+		Logger: slog.New(slog.NewTextHandler(os.Stderr, nil)),
+	})
+}

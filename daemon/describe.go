@@ -1,0 +1,56 @@
+package daemon
+
+import (
+	"time"
+
+	"keyturn/daemon/config"
+	"keyturn/protocol"
+)
+
+// Describe is what a bench says of itself, from its configuration. bound returns
+// the longest sample interval that the plan of a chip allows.
+func Describe(b config.Bench, software string, bound func(chip string) time.Duration) protocol.Description {
+	p := b.Params().WithDefaults()
+	d := protocol.Description{Software: software, Subject: protocol.Subject(b.Subject)}
+	name := func(lead int) protocol.OrNull {
+		if lead < 0 {
+			return ""
+		}
+		return protocol.OrNull(p.Leads[lead].Name)
+	}
+	d.BatterySense = name(p.BatterySense)
+	d.KeySense = protocol.KeySense{
+		Terminal75: name(p.Key.Accessory), Terminal15: name(p.Key.On), Terminal50: name(p.Key.Start),
+		Terminal61: name(p.Key.Running), IgnitionSlot: name(p.Key.IgnitionSlot),
+	}
+	for i, l := range p.Leads {
+		c := l.Calibration
+		d.Leads = append(d.Leads, protocol.BenchLead{
+			Lead: l.Name, Slot: protocol.OrNull(b.Leads[i].Slot), Side: protocol.OrNull(b.Leads[i].Side), Chip: l.Chip, Input: l.Input,
+			TauUS: protocol.MicrosOf(l.Tau), TauFloatingUS: protocol.MicrosOf(l.TauFloating), UTau: protocol.Ratio(l.UTau),
+			Calibration: protocol.Calibration{Date: protocol.OrNull(c.Date), Gain: protocol.Ratio(c.Gain), OffsetV: protocol.Volts(c.OffsetV),
+				UGain: protocol.Ratio(c.UGain), UOffsetV: protocol.Volts(c.UOffsetV)},
+			IntervalBoundUS: protocol.MicrosOf(bound(l.Chip)),
+		})
+	}
+	for _, s := range p.Slots {
+		x := protocol.BenchSlot{Slot: s.Name, Legend: protocol.OrNull(s.Legend)}
+		for _, l := range s.Leads {
+			x.Leads = append(x.Leads, p.Leads[l.Lead].Name)
+		}
+		d.Slots = append(d.Slots, x)
+	}
+	for _, c := range b.Chips {
+		d.Chips = append(d.Chips, protocol.BenchChip{Chip: c.Name, Family: c.Family, Bus: c.Bus, Address: c.Address,
+			RateHz: protocol.Ratio(c.Rate), FullScaleV: protocol.Volts(c.RangeV)})
+	}
+	d.Limits = protocol.Limits{
+		LiveAbove: protocol.Ratio(p.LiveAbove), DeadBelow: protocol.Ratio(p.DeadBelow),
+		LiveAboveV: protocol.Volts(p.LiveAboveV), DeadBelowV: protocol.Volts(p.DeadBelowV), GhostBelow: protocol.Ratio(p.GhostBelow),
+		WatchS: protocol.SecondsOf(p.WatchFor), GapMaxMS: protocol.MillisOf(p.GapMax), BounceMS: protocol.MillisOf(p.BounceMax),
+	}
+	for _, v := range p.BelowV {
+		d.Limits.BelowV = append(d.Limits.BelowV, protocol.Volts(v))
+	}
+	return d
+}
