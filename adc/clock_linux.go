@@ -30,10 +30,6 @@ func NewRealClock() (*RealClock, error) {
 // Now returns the present instant. It does not allocate and costs no system call.
 func (c *RealClock) Now() Instant { return c.offset.Add(time.Since(c.base)) }
 
-// Wall returns the wall clock's reading of an instant, as the process's own
-// start has it.
-func (c *RealClock) Wall(t Instant) time.Time { return c.base.Round(0).Add(t.Sub(c.offset)) }
-
 // timerSlack is what the kernel may add to a sleep to save wake-ups; its default
 // of 50 µs is half a bus transfer.
 const timerSlack = 1 * time.Microsecond

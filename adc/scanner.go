@@ -127,7 +127,7 @@ type scanned struct {
 	proof     bool // the running conversion is to be polled before it is read
 	taken     bool // the chip was idle when it was started: the start was taken
 	tries     int
-	fresh     bool // nothing has been proved since it was configured
+	fresh     bool          // nothing has been proved since it was configured
 	leastWait time.Duration // of the reads since good, from start to result
 	margin    time.Duration // by how much reads wait longer than they must
 	took      time.Duration // what a poll takes, in the median

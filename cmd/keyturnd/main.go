@@ -83,6 +83,7 @@ func run(f flags) error {
 			return made.Bound[chip]
 		}),
 		Buses: made.Buses, Boot: boot, Stream: fmt.Sprintf("s-%x", time.Now().UnixNano()),
+		Wall:   parts.Wall(clock),
 		Logger: slog.New(slog.NewTextHandler(os.Stderr, nil)),
 	})
 }

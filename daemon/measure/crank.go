@@ -15,11 +15,14 @@ import (
 // tells of the start, only that counts.
 
 const (
-	sagV       = 0.5                    // below the level before by this: something draws
-	crankDipV  = 1.35                   // a fall at least this deep is a starter's
-	crankLeast = 300 * time.Millisecond // shorter is no start
-	crankMost  = 30 * time.Second       // longer is not followed further
-	recoverMax = 1500 * time.Millisecond
+	sagV      = 0.5  // below the level before by this: something draws
+	crankDipV = 1.35 // a fall at least this deep is a starter's
+	// crankBelowV is a voltage that a 12 V battery is below while it cranks: 12.6 V
+	// less 150 A through 3 mΩ.
+	crankBelowV = 12.2
+	crankLeast  = 300 * time.Millisecond // shorter is no start
+	crankMost   = 30 * time.Second       // longer is not followed further
+	recoverMax  = 1500 * time.Millisecond
 	// recoveredPart of the level before is a recovered lead.
 	recoveredPart = 0.95
 	// crankPointsMax bounds the samples kept of one lead in one start: 30 s at a
@@ -68,6 +71,9 @@ func (c *crankTracker) take(e *Engine, p *point) {
 	dt := p.mid().Sub(c.last)
 	previous := c.last
 	c.last = p.mid()
+	if dt > e.p.GapMax && c.base != 0 {
+		c.interrupt(e, "samples are missing")
+	}
 	if c.base == 0 {
 		c.base = p.v
 		return
@@ -138,7 +144,7 @@ func (c *crankTracker) decide(e *Engine) {
 			return
 		}
 		c.drop(e, last.v) // a heavy load: terminal 50 is dead
-	case c.before-c.lowest >= crankDipV && lasted >= crankLeast && !over, told && lasted >= crankLeast:
+	case c.before-c.lowest >= crankDipV && c.lowest < crankBelowV && lasted >= crankLeast && !over, told && lasted >= crankLeast:
 		c.crank = true
 		c.count++
 		if c.start == NoLead {
@@ -187,7 +193,7 @@ func (c *crankTracker) lookForEnd(e *Engine) {
 		return
 	}
 	c.ended = true
-	level := c.before - 0.65*sag
+	level := plateau + 0.2*sag
 	i := len(pts) - 1
 	for i > 0 && (pts[i].from > high || pts[i].v > level) && pts[i].from > c.fell {
 		i--
@@ -263,6 +269,8 @@ func (c *crankTracker) finish(e *Engine) {
 		k.ID = transitionID(l.name+"-start", c.onset)
 		if c.unproven != "" {
 			k.NotMeasured = c.unproven
+		} else if l.seen&SeenPulsed != 0 {
+			k.NotMeasured = "the lead is pulsed"
 		} else if l.lostSince(c.onset) {
 			k.NotMeasured = "the lead could not be seen all through the start"
 		}

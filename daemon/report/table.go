@@ -127,7 +127,7 @@ func stacked(b *strings.Builder, rows []Row, width int) {
 		b.WriteString(wrap(r.Slot+" "+r.Legend+": "+r.What, width, "    ") + "\n")
 		var facts []string
 		if r.OnAfter != "" {
-			facts = append(facts, "live "+r.OnAfter+" after key-on")
+			facts = append(facts, "live after key-on: "+r.OnAfter)
 		}
 		if r.OffAfter != "" {
 			facts = append(facts, "off after key-off: "+r.OffAfter)

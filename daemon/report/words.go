@@ -184,6 +184,10 @@ func sagText(s *protocol.Sag) string {
 // OnAfter says how long after the key's move a slot went live; empty if it never
 // did, or was live before.
 func OnAfter(c *protocol.Cycle, s *protocol.CycleSlot) string {
+	switch s.Behaviour {
+	case protocol.Permanent, protocol.Awake, protocol.SwitchOperated, protocol.Intermittent:
+		return "" // it does not follow the key
+	}
 	for _, l := range s.Leads {
 		for _, t := range l.Transitions {
 			if t.State != protocol.Live {
@@ -198,10 +202,7 @@ func OnAfter(c *protocol.Cycle, s *protocol.CycleSlot) string {
 			if key == 0 || t.AtNS-key > 2e9 {
 				return ""
 			}
-			if t.AtNS < key {
-				return "with it"
-			}
-			return Seconds(float64(t.AtNS-key) * 1e-9)
+			return soon(float64(t.AtNS-key) * 1e-9)
 		}
 	}
 	return ""
@@ -216,5 +217,15 @@ func OffAfter(s *protocol.CycleSlot) string {
 	case s.StaysOnOpen:
 		return "still on after " + Seconds(float64(*s.StaysOnS))
 	}
-	return Seconds(float64(*s.StaysOnS))
+	return soon(float64(*s.StaysOnS))
+}
+
+// atOnce is a delay that is the travel of relays and key contacts: no finding.
+const atOnce = 0.020
+
+func soon(s float64) string {
+	if s < atOnce {
+		return "at once"
+	}
+	return Seconds(s)
 }

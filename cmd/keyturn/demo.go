@@ -1,0 +1,246 @@
+package main
+
+import (
+	"context"
+	"fmt"
+	"os"
+	"time"
+
+	"periph.io/x/conn/v3/i2c"
+
+	"keyturn/adc"
+	"keyturn/adc/adctest"
+	"keyturn/adc/capture"
+	"keyturn/adc/vehicle"
+	"keyturn/cmd/internal/parts"
+	"keyturn/daemon"
+	"keyturn/daemon/config"
+	"keyturn/daemon/link"
+	"keyturn/protocol"
+)
+
+// demo runs the unmodified daemon on register-level chips wired to a simulated
+// vehicle, and an ordinary subscriber that shows what arrives.
+type demo struct {
+	Once   bool   `help:"End after one key cycle."`
+	JSON   bool   `name:"json" help:"Print only the final cycle document, as JSON."`
+	Fast   bool   `help:"Run on simulated time, as fast as the machine can."`
+	Seed   uint64 `help:"Draw another vehicle. 0 is a tidy box with one of each thing." default:"0"`
+	Broker string `help:"Use this broker instead of one in memory." placeholder:"URL"`
+	Truth  string `help:"Write what really happened in the first cycle, as JSON lines." placeholder:"FILE"`
+	Record string `help:"Record every input of the bench as a capture." placeholder:"FILE"`
+	Width  int    `help:"Columns to print in; 0 asks the terminal." default:"0"`
+}
+
+// demoBench is the id of the demo's bench.
+const demoBench = "demo"
+
+// Run runs the demo until it is interrupted, or until one cycle is final.
+func (d *demo) Run(ctx context.Context) error {
+	url := d.Broker
+	if url == "" {
+		b, err := startBroker()
+		if err != nil {
+			return err
+		}
+		defer b.Close()
+		url = b.url
+	}
+	sim, err := newSimulation(d.Seed, d.Fast, url)
+	if err != nil {
+		return err
+	}
+	record, done, err := d.record(sim.bench)
+	if err != nil {
+		return err
+	}
+	defer done()
+	sim.options.Record = record
+
+	ctx, stop := context.WithCancel(ctx)
+	defer stop()
+	show := newShow(os.Stdout, d.width(), d.JSON)
+	if !d.JSON {
+		show.hello(sim, url)
+	}
+	finals := make(chan struct{}, 1)
+	sub, err := link.Subscribe(ctx, url, "keyturn-demo-reader", protocol.BenchFilter(protocol.DefaultRoot, demoBench), func(m link.Message) {
+		if show.take(m.Topic, m.Payload) && d.Once {
+			select {
+			case finals <- struct{}{}:
+			default:
+			}
+		}
+	})
+	if err != nil {
+		return err
+	}
+	defer sub.Close()
+
+	ended := make(chan error, 1)
+	go func() { ended <- daemon.Run(ctx, sim.options) }()
+	select {
+	case err = <-ended:
+		return err
+	case err = <-sub.Lost():
+		err = fmt.Errorf("the demo's reader lost the broker: %w", err)
+	case <-finals:
+	case <-ctx.Done():
+	}
+	stop()
+	if runErr := <-ended; err == nil {
+		err = runErr
+	}
+	if err == nil && d.Truth != "" {
+		err = sim.writeTruth(d.Truth)
+	}
+	return err
+}
+
+// record opens the capture file; done closes it.
+func (d *demo) record(b config.Bench) (record func(adc.Input), done func(), err error) {
+	if d.Record == "" {
+		return nil, func() {}, nil
+	}
+	f, err := os.Create(d.Record)
+	if err != nil {
+		return nil, nil, fmt.Errorf("record: %w", err)
+	}
+	text, err := b.TOML()
+	if err != nil {
+		f.Close()
+		return nil, nil, err
+	}
+	w, err := capture.NewWriter(f, capture.Header{Bench: b.ID, Note: "keyturn demo", BenchFile: text})
+	if err != nil {
+		f.Close()
+		return nil, nil, fmt.Errorf("record: %w", err)
+	}
+	return w.Write, func() {
+		if err := w.Close(); err != nil {
+			fmt.Fprintln(os.Stderr, "keyturn: record:", err)
+		}
+		f.Close()
+	}, nil
+}
+
+func (d *demo) width() int {
+	if d.Width > 0 {
+		return d.Width
+	}
+	return terminalWidth(os.Stdout)
+}
+
+// simulation is a vehicle, its bench and the daemon's options.
+type simulation struct {
+	vehicle *vehicle.Vehicle
+	bench   config.Bench
+	options daemon.Options
+}
+
+// fastStart is when simulated time begins on the clock of its boot.
+const fastStart = adc.Instant(10 * time.Second)
+
+// newSimulation wires a vehicle of a seed to register-level chips. Its bench is
+// written as a bench file and read back, as any bench is.
+func newSimulation(seed uint64, fast bool, broker string) (*simulation, error) {
+	var clock adc.Clock
+	start := fastStart
+	bo := adctest.BusOptions{Seed: seed, OverheadMin: 50 * time.Microsecond, OverheadMax: 50 * time.Microsecond}
+	if !fast {
+		real, err := adc.NewRealClock()
+		if err != nil {
+			return nil, fmt.Errorf("read the monotonic clock: %w", err)
+		}
+		clock, start = real, real.Now()
+		bo.OverheadMin, bo.OverheadMax = 0, 0 // the host adds its own
+	}
+	bo.Clock, bo.Start = clock, start
+	bus := adctest.NewBus(bo)
+	v := vehicle.New(seed, vehicle.Options{Start: start, Tidy: seed == 0})
+	text, err := benchOf(v, broker).TOML()
+	if err != nil {
+		return nil, err
+	}
+	bench, err := config.ParseBench(text, parts.Families())
+	if err != nil {
+		return nil, fmt.Errorf("the demo's bench file:\n%w", err)
+	}
+	for i, c := range bench.Chips {
+		o := adctest.ADS1x15Options{Address: uint16(c.Address), Seed: seed<<4 + uint64(i), NoiseV: adctest.DataSheetNoiseV}
+		off := 0.07 * float64((seed*5+uint64(i)*3)%9) / 8
+		o.Oscillator = func(adc.Instant) float64 { return off - 0.035 }
+		for k, l := range bench.Leads {
+			if l.Chip == c.Name {
+				o.Inputs[l.Input] = v.Wave(k)
+			}
+		}
+		bus.Add(adctest.NewADS1x15(o))
+	}
+	made, err := parts.Assemble(bench, func(string) (i2c.Bus, adc.Clock, error) { return bus, bus, nil })
+	if err != nil {
+		return nil, err
+	}
+	o := daemon.Options{
+		Bench: bench.ID, Root: bench.MQTT.Root, Broker: broker, ClientID: "keyturn-demo-bench",
+		Params:      bench.Params(),
+		Description: daemon.Describe(bench, "keyturn demo "+version, func(chip string) time.Duration { return made.Bound[chip] }),
+		Buses:       made.Buses, Blocking: fast,
+	}
+	if fast {
+		o.Boot, o.Stream = fmt.Sprintf("%08x-0000", uint32(seed)+0xd0e0), fmt.Sprintf("demo-%x", seed)
+		day := time.Date(2026, 3, 2, 9, 0, 0, 0, time.UTC)
+		o.Wall = func(t adc.Instant) (time.Time, time.Duration, bool) {
+			return day.Add(time.Duration(t)), time.Millisecond, true
+		}
+	} else {
+		o.Boot, o.Stream = parts.Boot(), fmt.Sprintf("demo-%x", time.Now().UnixNano())
+		o.Wall = parts.Wall(clock.(*adc.RealClock))
+	}
+	return &simulation{v, bench, o}, nil
+}
+
+// benchOf is the bench file of a simulated vehicle.
+func benchOf(v *vehicle.Vehicle, broker string) config.Bench {
+	b := config.Bench{ID: demoBench, Subject: "vehicle", IgnitionSlot: v.IgnitionSlot, MQTT: config.MQTT{Broker: broker}}
+	b.Limits.WatchS = vehicle.WatchSeconds
+	b.Buses = []config.Bus{{Name: "simulated", Hz: 400000}}
+	for i := range 4 {
+		b.Chips = append(b.Chips, config.Chip{Name: fmt.Sprintf("adc-%d", i+1), Family: "ads1115", Bus: "simulated", Address: 0x48 + i, Rate: 860, RangeV: 4.096})
+	}
+	slotOf, sideOf := map[int]string{}, map[int]string{}
+	for _, s := range v.Slots {
+		b.Slots = append(b.Slots, config.Slot{Name: s.Name, Legend: s.Legend})
+		for i, l := range s.Leads {
+			slotOf[l] = s.Name
+			if len(s.Sides) > 0 {
+				sideOf[l] = s.Sides[i]
+			}
+		}
+	}
+	roles := map[int]string{v.BatterySense: config.RoleBatterySense, v.Terminal75: config.RoleTerminal75, v.Terminal15: config.RoleTerminal15,
+		v.Terminal50: config.RoleTerminal50, v.Terminal61: config.RoleTerminal61}
+	for i, l := range v.Leads {
+		c := l.Calibration
+		b.Leads = append(b.Leads, config.Lead{
+			Name: l.Name, Chip: l.Chip, Input: l.Input, Role: roles[i], Slot: slotOf[i], Side: sideOf[i],
+			UpperKOhm: 33, LowerKOhm: 2.7, CapacitorNF: 560,
+			Calibration: &config.Calibration{Gain: c.Gain, OffsetV: c.OffsetV, UGain: c.UGain, UOffsetV: c.UOffsetV, Date: c.Date,
+				TauUS: float64(l.Tau) / 1e3, TauFloatingUS: float64(l.TauFloating) / 1e3, UTau: l.UTau},
+		})
+	}
+	return b
+}
+
+// writeTruth writes the truth of the first cycle.
+func (s *simulation) writeTruth(name string) error {
+	f, err := os.Create(name)
+	if err != nil {
+		return fmt.Errorf("write the truth: %w", err)
+	}
+	if err := s.vehicle.Truth(0).Write(f); err != nil {
+		f.Close()
+		return fmt.Errorf("write the truth: %w", err)
+	}
+	return f.Close()
+}

@@ -1,0 +1,35 @@
+// Command keyturn is the operator's tool of a bench: a demo without hardware, and
+// the replay of recordings.
+package main
+
+import (
+	"context"
+	"fmt"
+	"os"
+	"os/signal"
+	"syscall"
+
+	"github.com/alecthomas/kong"
+)
+
+// version is set when a release is built.
+var version = "development"
+
+type commands struct {
+	Demo    demo             `cmd:"" help:"Run a simulated bench on a simulated vehicle: nothing to set up, nothing to wire."`
+	Replay  replay           `cmd:"" help:"Measure a recording again: a capture, or a plain CSV with a time and volt columns."`
+	Version kong.VersionFlag `help:"Print the version and end."`
+}
+
+func main() {
+	var c commands
+	k := kong.Parse(&c, kong.Name("keyturn"), kong.Description("Measure what every fuse slot does at each turn of the key."),
+		kong.Vars{"version": version}, kong.UsageOnError())
+	ctx, stop := signal.NotifyContext(context.Background(), os.Interrupt, syscall.SIGTERM)
+	defer stop()
+	k.BindTo(ctx, (*context.Context)(nil))
+	if err := k.Run(); err != nil {
+		fmt.Fprintln(os.Stderr, "keyturn:", err)
+		os.Exit(1)
+	}
+}
