@@ -60,6 +60,7 @@ func (d *demo) Run(ctx context.Context) error {
 	ctx, stop := context.WithCancel(ctx)
 	defer stop()
 	show := newShow(os.Stdout, d.width(), d.JSON)
+	show.once = d.Once
 	if !d.JSON {
 		show.hello(sim, url)
 	}

@@ -18,6 +18,8 @@ type show struct {
 	out     io.Writer
 	width   int
 	json    bool
+	once    bool // nothing is shown after the first final cycle
+	ended   bool
 	legends map[string]string
 	since   int64  // zero of the times shown: the bench's first document
 	turning string // id of the cycle whose key moves are shown
@@ -39,12 +41,16 @@ func (s *show) hello(sim *simulation, broker string) {
 
 // take prints a document and reports whether it is a final cycle.
 func (s *show) take(_ string, payload []byte) (final bool) {
+	if s.ended {
+		return false
+	}
 	d, err := protocol.Decode(payload)
 	if err != nil {
 		fmt.Fprintln(os.Stderr, "keyturn: a document that cannot be read:", err)
 		return false
 	}
 	c, isCycle := d.(*protocol.Cycle)
+	s.ended = s.once && isCycle && c.Final
 	if s.json {
 		if isCycle && c.Final {
 			var b bytes.Buffer

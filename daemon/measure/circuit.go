@@ -230,6 +230,7 @@ func (e *Engine) seeAgain(l *lead, p *point) {
 		return
 	}
 	l.pulse.reset(p.r)
+	l.pulse.on = wasPulsed && now == Live // until it is seen to rest
 	e.sawAgain(l, now, p, l.blindFirst.to)
 }
 

@@ -29,6 +29,7 @@ import (
 
 const (
 	flatR    = 0.025 // change of r between samples of one level
+	oldR     = 0.1   // how far from the furthest sample the old level may be
 	devLeast = 0.004 // least share of the step that dates it
 	devMost  = 0.985 // above this a sample has hardly begun to move
 	// bounceSlack keeps an interval that is as good as the longest bounce from
@@ -72,8 +73,8 @@ func (l *lead) dateEdge(pts []point, i int, state State) Transition {
 	j := lastFlat(pts, i, state)
 	v0 := levelBefore(pts, j)
 	v1 := levelAfter(pts, i)
-	moved := refMoves(pts[max(j-1, 0):min(j+4, len(pts))])
-	if state == Dead && l.decline.falling && l.decline.beganR-v0 > 0.03 && l.decline.began < pts[j].from {
+	moved := refMoves(pts[max(j-1, 0):min(i+2, len(pts))])
+	if state == Dead && moved <= refUneasy && l.decline.falling && l.decline.beganR-v0 > 0.03 && l.decline.began < pts[j].from {
 		l.seen |= SeenRunDown
 		t := between(l.index, state, l.decline.began, pts[i].to, SeenRunDown)
 		return t
@@ -83,9 +84,9 @@ func (l *lead) dateEdge(pts []point, i int, state State) Transition {
 	na := pts[min(j+1, len(pts)-1)].to
 	switch {
 	case moved > refRough:
-		nb, na = pts[max(j-1, 0)].from, pts[min(j+2, len(pts)-1)].to
+		nb, na = pts[max(j-1, 0)].from, pts[min(i+1, len(pts)-1)].to
 	case moved > refUneasy:
-		nb = pts[j].from
+		nb, na = pts[j].from, max(na, pts[i].to)
 	}
 	if c.latest > na {
 		na = c.latest
@@ -116,7 +117,7 @@ func lastFlat(pts []point, i int, state State) int {
 		if far(pts[j].r) < far(pts[i].r) || (j < i-1 && far(pts[j].r) < far(pts[best].r)-0.4) {
 			break // an older edge
 		}
-		if abs(pts[j].r-pts[j-1].r) <= flatR && far(pts[j].r) > far(pts[best].r)-flatR {
+		if abs(pts[j].r-pts[j-1].r) <= flatR && far(pts[j].r) > far(pts[best].r)-oldR {
 			return j
 		}
 	}
