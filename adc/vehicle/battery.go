@@ -141,17 +141,21 @@ func (d *draw) charging(t adc.Instant) float64 {
 	return c
 }
 
+// dipHold is how long the first dip stays at its bottom, in seconds: t6 of ISO
+// 16750-2 4.6.3.
+const dipHold = 0.015
+
 // sag is how far a start pulls the battery down, x seconds after its beginning
 // and y after its end (negative while it lasts).
 func (s *start) sag(x, y, restV float64) float64 {
 	plateau, dip := restV-s.plateauV, s.plateauV-s.dipV
-	sag := plateau + dip*math.Exp(-math.Max(0, x-s.fall)/s.half*math.Ln2)
+	sag := plateau + dip*math.Exp(-math.Max(0, x-s.fall-dipHold)/s.half*math.Ln2)
 	if x < s.fall {
 		sag *= x / s.fall
 	} else {
-		sag -= 0.1 * -math.Expm1(-x/1.5) * plateau
-		grow := -math.Expm1(-(x - s.fall) / 0.1)
-		sag += s.rippleV * grow * math.Sin(2*math.Pi*s.rippleHz*(x-s.fall))
+		sag -= 0.1 * -math.Expm1(-math.Max(0, x-s.fall-dipHold)/1.5) * plateau
+		turning := math.Max(0, x-s.fall-dipHold)
+		sag += s.rippleV * -math.Expm1(-turning/0.1) * math.Sin(2*math.Pi*s.rippleHz*turning)
 	}
 	if y > 0 {
 		sag *= math.Exp(-y / 0.04)
@@ -171,7 +175,7 @@ func newBattery(d *draw) *battery {
 	add(d.begin, d.end, 0.02)
 	for i := range d.starts {
 		s := &d.starts[i]
-		corners = append(corners, s.from, s.from+nano(s.fall), s.to)
+		corners = append(corners, s.from, s.from+nano(s.fall), s.from+nano(s.fall+dipHold), s.to)
 		add(s.from, s.from+nano(s.fall+0.3), 0.0005)
 		add(s.from, s.to+nano(0.3), 0.002)
 		add(s.to, s.to+nano(0.15), 0.0005)

@@ -272,16 +272,12 @@ func (y *tally) minimum(t *testing.T, seed int, c *protocol.Cycle, m vehicle.Cra
 				continue
 			}
 			y.minima++
-			if off := float64(k.MinV) - m.MinV; off < -2*float64(k.MinUV) || off > 2*float64(k.MinUV)+float64(k.HiddenDipV)+shortDip {
+			if off := float64(k.MinV) - m.MinV; off < -2*float64(k.MinUV) || off > 2*float64(k.MinUV)+float64(k.HiddenDipV) {
 				t.Errorf("seed %d: %s fell to %.3f V, measured %.3f ± %.3f (hidden %.3f)", seed, m.Lead, m.MinV, k.MinV, k.MinUV, k.HiddenDipV)
 			}
 		}
 	}
 }
-
-// shortDip is what a dip of the model, which is a point and not held, can hide
-// from samples 8 ms apart behind a filter: its half-width is 20 ms or more.
-const shortDip = 0.9
 
 func texts(ts []protocol.Transition) (s []string) {
 	for _, g := range ts {
