@@ -1,0 +1,264 @@
+package protocol_test
+
+import (
+	"bytes"
+	"encoding/json"
+	"errors"
+	"flag"
+	"os"
+	"path/filepath"
+	"reflect"
+	"slices"
+	"strings"
+	"testing"
+	"time"
+
+	"github.com/santhosh-tekuri/jsonschema/v6"
+
+	"keyturn/protocol"
+	"keyturn/protocol/protocoltest"
+)
+
+var update = flag.Bool("update", false, "write the golden documents anew; read the difference before you commit it")
+
+func header() protocol.Header {
+	h := protocol.Header{Bench: "bench-1", Boot: "0123abcd-0000", MonoNS: 12_345_678_901}
+	h.SetWall(time.Date(2026, 3, 2, 9, 0, 12, 345e6, time.UTC), 20*time.Millisecond)
+	return h
+}
+
+func result() protocol.ResultHeader {
+	return protocol.ResultHeader{Header: header(), Stream: "s-1", Seq: 7, BenchRev: "aaaabbbbcccc"}
+}
+
+func ptr[T any](v T) *T { return &v }
+
+// examples is one document of every message, and the forms that leave members
+// out. Names, figures and circuits are invented.
+func examples() map[string]protocol.Document {
+	edge := protocol.Edge{State: protocol.Live, AtNS: 4_213_000_100, NotBeforeNS: 4_210_000_000, NotAfterNS: 4_217_500_000,
+		UUS: 12.34, Timing: protocol.TimingCurve, Seen: protocol.List[protocol.Seen]{protocol.SeenPulsed}}
+	detail := protocol.CrankDetail{BeginsNotBeforeNS: 5_000_000_000, BeginsNotAfterNS: 5_012_000_000, EndsNS: 6_400_000_000,
+		Sag: &protocol.Sag{BeforeV: 12.51239, MinV: 8.02, MinUV: 0.012, HiddenDipV: 0.02, MinAtNS: 5_009_000_000, PlateauV: 9.8,
+			Below: protocol.List[protocol.Below]{{V: 9.6, MS: 192.6, MSMin: 188, MSMax: 197, VS: 0.0612}}, RecoveredMS: ptr(protocol.Millis(41.5))}}
+	unmeasured := protocol.CrankDetail{BeginsNotBeforeNS: 1, BeginsNotAfterNS: 2, EndsNS: 3, NotMeasured: "the lead is pulsed"}
+	desc := protocol.Description{
+		Software: "keyturnd 1.0", Subject: protocol.Vehicle, BatterySense: "sense",
+		KeySense: protocol.KeySense{Terminal15: "key-on"},
+		Leads: protocol.List[protocol.BenchLead]{{Lead: "l-1", Slot: "f1", Side: "left", Chip: "adc-1", Input: 0, TauUS: 1397.7, TauFloatingUS: 1512, UTau: 0.005,
+			Calibration:     protocol.Calibration{Date: "2026-11-02", Gain: 13.2222221, OffsetV: 0.01, UGain: 0.001, UOffsetV: 0.003},
+			IntervalBoundUS: 6476, IntervalMeanUS: ptr(protocol.Micros(6252.9)), IntervalLongestUS: ptr(protocol.Micros(8139))}},
+		Slots:  protocol.List[protocol.BenchSlot]{{Slot: "f1", Legend: "Radio & <clock>", Leads: protocol.List[string]{"l-1"}}},
+		Chips:  protocol.List[protocol.BenchChip]{{Chip: "adc-1", Family: "ads1115", Bus: "/dev/i2c-1", Address: 0x48, RateHz: 860, FullScaleV: 4.096}},
+		Limits: protocol.Limits{LiveAbove: 0.6, DeadBelow: 0.3, LiveAboveV: 7.2, DeadBelowV: 3.6, GhostBelow: 0.55, WatchS: 600, GapMaxMS: 100, BounceMS: 3.5, BelowV: protocol.List[protocol.Volts]{10.5, 9.6}},
+	}
+	asOf := protocol.AsOf{Stream: "s-1", Seq: 6}
+	lead := protocol.CycleLead{Lead: "l-1", Side: "left", Transitions: protocol.List[protocol.Transition]{{ID: "l-1-4213", Edge: edge}},
+		Crank: protocol.List[protocol.Crank]{{ID: "l-1-start-5000", CrankDetail: detail}, {ID: "l-1-start-9000", CrankDetail: unmeasured}}}
+	key := protocol.KeyMove{Position: protocol.PositionOn, AtNS: 4_200_000_000, UUS: 85.5, Source: protocol.SourceLead}
+	return map[string]protocol.Document{
+		"presence": &protocol.Presence{Header: header(), AsOf: asOf, State: protocol.CutOff, ConnectedNS: 12_000_000_000},
+		"bench":    &protocol.Bench{Header: header(), AsOf: asOf, BenchRev: "aaaabbbbcccc", Description: desc},
+		"now": &protocol.Now{Header: header(), AsOf: asOf, Cycle: "0123abcd-4200", Key: &key,
+			Slots: protocol.List[protocol.NowSlot]{{Slot: "f1", Legend: "Radio", State: protocol.Live}, {Slot: "f2", State: protocol.Unknown, Reason: "chip does not answer"}},
+			Leads: protocol.List[protocol.NowLead]{{Lead: "l-1", V: ptr(protocol.Volts(12.456789))}, {Lead: "l-2"}}},
+		"now-nothing-known": &protocol.Now{Header: header(), AsOf: protocol.AsOf{Stream: "s-1"}},
+		"waveform": &protocol.Waveform{Header: header(), AsOf: asOf, FromNS: 1, StepMS: 50,
+			Leads: protocol.List[protocol.WaveformLead]{{Lead: "l-1", MinV: protocol.List[*protocol.Volts]{ptr(protocol.Volts(1)), nil}, MaxV: protocol.List[*protocol.Volts]{ptr(protocol.Volts(2)), nil}}}},
+		"result-transition":           &protocol.TransitionResult{ResultHeader: result(), ID: "l-1-4213", Lead: "l-1", Slot: "f1", Side: "left", Edge: &edge},
+		"result-transition-withdrawn": &protocol.TransitionResult{ResultHeader: result(), ID: "l-1-4213", Lead: "l-1", Withdrawn: true, Why: "part of pulsing"},
+		"result-crank":                &protocol.CrankResult{ResultHeader: result(), ID: "l-1-start-5000", Lead: "l-1", CrankDetail: &detail},
+		"result-crank-not-measured":   &protocol.CrankResult{ResultHeader: result(), ID: "l-1-start-5000", Lead: "l-1", CrankDetail: &unmeasured},
+		"result-cycle": &protocol.Cycle{ResultHeader: result(), Subject: protocol.Vehicle, ID: "0123abcd-4200", Revision: 3, Final: true, Ended: protocol.EndedWatch,
+			Key: protocol.List[protocol.KeyMove]{key}, Battery: &lead,
+			Slots: protocol.List[protocol.CycleSlot]{
+				{Slot: "f1", Legend: "Radio", Behaviour: protocol.Accessory, DINTerminal: protocol.TerminalOf(protocol.Accessory), StaysOnS: ptr(protocol.Seconds(4.5)),
+					OffInStart: ptr(true), WatchedS: 16.2, Leads: protocol.List[protocol.CycleLead]{lead}},
+				{Slot: "f2", Behaviour: protocol.NotProven, Possible: protocol.List[protocol.Behaviour]{protocol.NoVolts, protocol.StartOnly}, DecidedBy: protocol.List[protocol.Position]{protocol.PositionStart}}}},
+		"result-bench":       &protocol.BenchResult{ResultHeader: result(), Description: desc},
+		"result-bench-fault": &protocol.BenchFault{ResultHeader: result(), AtNS: 5, Lead: "l-1", Chip: "adc-1", Reason: "one-sample spike", Count: 2},
+		"result-gap":         &protocol.Gap{ResultHeader: result(), FromSeq: 1, ToSeq: 3, Count: 3, Reason: "outbox full"},
+	}
+}
+
+func names(m map[string]protocol.Document) (names []string) {
+	for n := range m {
+		names = append(names, n)
+	}
+	slices.Sort(names)
+	return names
+}
+
+func TestGoldenDocumentsSatisfyTheirSchemas(t *testing.T) {
+	v, err := protocoltest.New()
+	if err != nil {
+		t.Fatal(err)
+	}
+	all := examples()
+	seen := map[string]bool{}
+	for _, name := range names(all) {
+		d := all[name]
+		got, err := protocol.Encode(d)
+		if err != nil {
+			t.Errorf("%s: %v", name, err)
+			continue
+		}
+		topic, err := protocol.TopicOf(protocol.DefaultRoot, d)
+		if err != nil {
+			t.Fatal(err)
+		}
+		if err := v.Validate(protocol.DefaultRoot, topic, got); err != nil {
+			t.Errorf("%s: %v", name, err)
+		}
+		back, err := protocol.Decode(got)
+		if err != nil {
+			t.Errorf("%s: %v", name, err)
+			continue
+		}
+		if again, err := protocol.Encode(back); err != nil || !bytes.Equal(again, got) {
+			t.Errorf("%s: decoded and encoded again it is\n%s\nnot\n%s (%v)", name, again, got, err)
+		}
+		golden(t, name, got)
+		seen[protocol.MessageOf(d).Name] = true
+	}
+	for _, m := range protocol.Messages() {
+		if !seen[m.Name] {
+			t.Errorf("no example of %s", m.Name)
+		}
+	}
+}
+
+func golden(t *testing.T, name string, got []byte) {
+	t.Helper()
+	var b bytes.Buffer
+	if err := json.Indent(&b, got, "", "  "); err != nil {
+		t.Fatal(err)
+	}
+	b.WriteByte('\n')
+	file := filepath.Join("testdata", "golden", name+".json")
+	if *update {
+		if err := os.WriteFile(file, b.Bytes(), 0o644); err != nil {
+			t.Fatal(err)
+		}
+	}
+	want, err := os.ReadFile(file)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if !bytes.Equal(b.Bytes(), want) {
+		t.Errorf("%s differs from its golden file: run with -update and read the difference", name)
+	}
+}
+
+// The AsyncAPI file satisfies the AsyncAPI 3.0.0 schema, and says of each
+// message what the topic table says.
+func TestAsyncAPI(t *testing.T) {
+	text, err := os.ReadFile("testdata/asyncapi/asyncapi-3.0.0-schema.json")
+	if err != nil {
+		t.Fatal(err)
+	}
+	schema, err := jsonschema.UnmarshalJSON(bytes.NewReader(text))
+	if err != nil {
+		t.Fatal(err)
+	}
+	c := jsonschema.NewCompiler()
+	if err := c.AddResource("asyncapi.json", schema); err != nil {
+		t.Fatal(err)
+	}
+	compiled, err := c.Compile("asyncapi.json")
+	if err != nil {
+		t.Fatal(err)
+	}
+	doc, err := jsonschema.UnmarshalJSON(bytes.NewReader(protocol.AsyncAPI))
+	if err != nil {
+		t.Fatal(err)
+	}
+	if err := compiled.Validate(doc); err != nil {
+		t.Error(err)
+	}
+	var api struct {
+		Channels   map[string]struct{ Address, Title string }
+		Operations map[string]struct {
+			Bindings struct {
+				MQTT struct {
+					QoS    byte
+					Retain bool
+				}
+			}
+		}
+		Components struct {
+			Messages map[string]struct {
+				Payload struct {
+					Ref string `json:"$ref"`
+				}
+			}
+		}
+	}
+	if err := json.Unmarshal(protocol.AsyncAPI, &api); err != nil {
+		t.Fatal(err)
+	}
+	for _, m := range protocol.Messages() {
+		id := strings.TrimSuffix(m.Schema(), ".json")
+		op := api.Operations["publish-"+id].Bindings.MQTT
+		if ch := api.Channels[id]; ch.Address != protocol.DefaultRoot+"/v1/{bench}/"+m.Name || ch.Title != m.About || op.QoS != m.QoS || op.Retain != m.Retained {
+			t.Errorf("%s: channel %+v, binding %+v; the topic table says %+v", id, ch, op, m)
+		}
+		if got := api.Components.Messages[id].Payload.Ref; got != "schemas/"+m.Schema() {
+			t.Errorf("%s: payload %q", id, got)
+		}
+	}
+	if len(api.Channels) != len(protocol.Messages()) {
+		t.Errorf("%d channels, %d messages", len(api.Channels), len(protocol.Messages()))
+	}
+}
+
+func TestDecodeSaysWhatIsWrong(t *testing.T) {
+	ok, err := protocol.Encode(examples()["result-cycle"])
+	if err != nil {
+		t.Fatal(err)
+	}
+	change := func(old, new string) string { return strings.Replace(string(ok), old, new, 1) }
+	for _, c := range []struct {
+		name, text string
+		want       error
+	}{
+		{"empty", "", protocol.ErrSyntax},
+		{"not JSON", "{", protocol.ErrSyntax},
+		{"a list", "[]", protocol.ErrMember},
+		{"another version", change(`"keyturn/1"`, `"keyturn/9"`), protocol.ErrVersion},
+		{"another kind", change(`"cycle"`, `"cart"`), protocol.ErrKind},
+		{"wrong type", change(`"revision":3`, `"revision":"three"`), protocol.ErrMember},
+		{"revision 0", change(`"revision":3`, `"revision":0`), protocol.ErrMember},
+		{"id of another boot", change(`"id":"0123abcd`, `"id":"ffff0000`), protocol.ErrMember},
+		{"free text for a bench", change(`"bench-1"`, `"Bench 1/#"`), protocol.ErrID},
+		{"too large", `{"x":"` + strings.Repeat("x", protocol.MaxDocumentBytes) + `"}`, protocol.ErrTooLarge},
+	} {
+		_, err := protocol.Decode([]byte(c.text))
+		var e *protocol.Error
+		if !errors.Is(err, c.want) || !errors.As(err, &e) || e.Where == "" {
+			t.Errorf("%s: %v, want %v with a place", c.name, err, c.want)
+		}
+	}
+	d, err := protocol.Decode([]byte(change(`"final":true`, `"final":true,"later":{"a":[1]}`)))
+	if err != nil || !reflect.DeepEqual(d.(*protocol.Cycle).Slots[0].Behaviour, protocol.Accessory) {
+		t.Errorf("an unknown member: %v", err)
+	}
+}
+
+func FuzzDecode(f *testing.F) {
+	all := examples()
+	for _, name := range names(all) {
+		b, err := protocol.Encode(all[name])
+		if err != nil {
+			f.Fatal(err)
+		}
+		f.Add(b)
+	}
+	f.Fuzz(func(t *testing.T, data []byte) {
+		if d, err := protocol.Decode(data); err == nil {
+			if _, err := protocol.Encode(d); err != nil {
+				t.Errorf("decoded, but cannot be encoded: %v", err)
+			}
+		}
+	})
+}
