@@ -11,8 +11,9 @@ import (
 // slots have settled, the watch after key-off is over, the next cycle begins,
 // or the inputs end.
 
-// reviseEvery is how often at most an open cycle is revised by what happens in it.
-const reviseEvery = 500 * time.Millisecond
+// reviseEvery is how often at most an open cycle is revised by what happens in
+// it; a move of the key revises it at once.
+const reviseEvery = 2 * time.Second
 
 // settleFor is how long every slot must have been dead, and the key off, before
 // the cycle is settled.
@@ -70,10 +71,10 @@ func (c *cycleTracker) keyMoved(e *Engine, m KeyMoved) {
 		return
 	}
 	c.keys = append(c.keys, m)
-	c.changed = true
 	if m.Position == adc.Off {
 		c.keyOff = m.At
 	}
+	c.revise(e, NotEnded)
 }
 
 // tidy revises and closes as time passes.
