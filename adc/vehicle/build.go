@@ -142,9 +142,7 @@ func (v *Vehicle) backFeed(w *wire, p *plan, k *circuit, source *wire) (*wire, s
 	if k.backFed < 0.6 {
 		return w, "none"
 	}
-	for _, e := range source.edges {
-		w.edges = append(w.edges, e)
-	}
+	w.edges = append(w.edges, source.edges...)
 	return w, v.circuits[k.feeds].kind.behaviour
 }
 

@@ -1,6 +1,7 @@
 package measure_test
 
 import (
+	"fmt"
 	"testing"
 	"time"
 
@@ -22,15 +23,16 @@ type bench struct {
 	events  []measure.Event
 }
 
-// newBench wires 16 waves to a bench; nil is a lead on earth.
-func newBench(t testing.TB, seed uint64, start adc.Instant, p measure.Params, waves []adctest.Wave) *bench {
+// newBench wires up to 16 waves to a bench whose chips read too high by a part
+// gain.
+func newBench(t testing.TB, seed uint64, gain float64, p measure.Params, waves []adctest.Wave) *bench {
 	t.Helper()
 	b := &bench{engine: measure.New(p)}
-	b.bus = adctest.NewBus(adctest.BusOptions{Seed: seed, Start: start, OverheadMin: 50 * time.Microsecond, OverheadMax: 50 * time.Microsecond})
+	b.bus = adctest.NewBus(adctest.BusOptions{Seed: seed, OverheadMin: 50 * time.Microsecond, OverheadMax: 50 * time.Microsecond})
 	b.merge = adc.NewMerge(1, func(in adc.Input) { b.events = append(b.events, b.engine.Step(in)...) })
 	var plans []adc.ChipPlan
 	for c := range 4 {
-		o := adctest.ADS1x15Options{Address: 0x48 + uint16(c), Seed: seed<<3 + uint64(c), NoiseV: adctest.DataSheetNoiseV}
+		o := adctest.ADS1x15Options{Address: 0x48 + uint16(c), Seed: seed<<3 + uint64(c), Gain: gain, NoiseV: adctest.DataSheetNoiseV}
 		off := 0.08 * (float64((seed*7+uint64(c)*5)%17)/8 - 1)
 		o.Oscillator = func(adc.Instant) float64 { return off }
 		var inputs []adc.PlannedInput
@@ -68,25 +70,32 @@ func (b *bench) runUntil(at adc.Instant) {
 	}
 }
 
-// paramsOf is what a bench on a vehicle is told.
-func paramsOf(v *vehicle.Vehicle) measure.Params {
-	p := measure.Params{
-		Leads: v.Leads, BatterySense: v.BatterySense, WatchFor: vehicle.WatchSeconds * time.Second,
-		Key: measure.KeySense{Accessory: v.Terminal75, On: v.Terminal15, Start: v.Terminal50, Running: v.Terminal61, IgnitionSlot: measure.NoLead},
-	}
-	for _, s := range v.Slots {
-		slot := measure.Slot{Name: s.Name, Legend: s.Legend}
-		for i, l := range s.Leads {
-			side := ""
-			if len(s.Sides) > 0 {
-				side = s.Sides[i]
-			}
-			slot.Leads = append(slot.Leads, measure.SlotLead{Lead: l, Side: side})
-			if s.Name == v.IgnitionSlot {
-				p.Key.IgnitionSlot = l
-			}
+// sixteen is a bench of battery sense lead and 15 slots, all seeing waves of one
+// kind through leads of a time constant.
+func sixteen(tau time.Duration, uGain float64, wave func() *vehicle.Wave) (measure.Params, []adctest.Wave) {
+	p := measure.Params{BatterySense: 0, Key: measure.NoKeySense()}
+	var waves []adctest.Wave
+	for i := range 16 {
+		w := wave()
+		waves = append(waves, w)
+		p.Leads = append(p.Leads, adc.Lead{
+			Name: fmt.Sprintf("lead-%02d", i+1), Tau: tau, TauFloating: tau * 12 / 11, UTau: 0.005,
+			Calibration: adc.Calibration{Gain: w.Ratio(), UGain: uGain},
+		})
+		if i > 0 {
+			p.Slots = append(p.Slots, measure.Slot{Name: fmt.Sprintf("f%02d", i), Leads: []measure.SlotLead{{Lead: i}}})
 		}
-		p.Slots = append(p.Slots, slot)
 	}
-	return p
+	return p, waves
+}
+
+// cranksOf returns the starts found, per lead.
+func cranksOf(events []measure.Event) map[int][]*measure.Crank {
+	out := map[int][]*measure.Crank{}
+	for _, e := range events {
+		if k, ok := e.(*measure.Crank); ok {
+			out[k.Lead] = append(out[k.Lead], k)
+		}
+	}
+	return out
 }

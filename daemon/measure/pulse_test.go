@@ -16,16 +16,6 @@ func pulsedWire(hz, duty float64, begin, end time.Duration, v float64) wire {
 	return w
 }
 
-func seenOf(ev []Event, slot int) Seen {
-	var s Seen
-	for _, e := range ev {
-		if c, ok := e.(*Cycle); ok {
-			s = c.Slots[slot].Seen
-		}
-	}
-	return s
-}
-
 func TestPulsedIsLiveFromFirstRiseToLastFall(t *testing.T) {
 	rng := rand.New(rand.NewPCG(3, 3))
 	const begin, end = 1500 * time.Millisecond, 3500 * time.Millisecond

@@ -33,16 +33,22 @@ func (l *lead) measureSag(pts []point, start span, limits []float64) Crank {
 			}
 		}
 	}
-	k.MinV, k.MinAt = pts[minI].v, pts[minI].mid().Add(-l.tau)
+	// The least sample may lie just past the dip, the one before it deeper in.
+	k.MinV = pts[minI].v - l.stillFalling(pts, minI)
+	if minI > first {
+		k.MinV = min(k.MinV, pts[minI-1].v-l.stillFalling(pts, minI-1))
+	}
+	k.MinAt = pts[minI].mid().Add(-l.tau)
 	k.BeginsNotBefore, k.BeginsNotAfter = fallBracket(pts, start.from, before, k.MinV)
 	k.HiddenDipV, k.AtOrBelow = l.hiddenDip(pts, minI, before)
-	k.MinUV = l.uncertainty(k.MinV, &pts[minI], k.HiddenDipV)
+	k.MinUV = l.uncertainty(k.MinV, k.HiddenDipV)
 	k.PlateauV = k.MinV
 	if v, ok := plateauV(pts, pts[first].to.Add(inrushFor), start.to); ok {
 		k.PlateauV = v
 	}
 	for _, v := range limits {
-		u := l.uncertainty(v, &pts[minI], 0)
+		// Noise moves each crossing by itself, so it counts in full, and twice.
+		u := l.uncertainty(v, 0) + 2*l.noiseV
 		k.Below = append(k.Below, timeBelow(pts[max(first-1, 0):min(last+40, len(pts))], v, u))
 	}
 	for i := first; i < len(pts); i++ {
@@ -111,9 +117,20 @@ func (l *lead) hiddenDip(pts []point, minI int, before float64) (v float64, none
 	return fall * math.Exp(-float64(left)/float64(l.tau)), false
 }
 
+// stillFalling is how much further the filter would have fallen towards a held
+// dip after the least sample: what is left of the exponential that leads from
+// the sample before it.
+func (l *lead) stillFalling(pts []point, i int) float64 {
+	if i == 0 {
+		return 0
+	}
+	rho := math.Exp(-float64(pts[i].mid()-pts[i-1].mid()) / float64(l.tau))
+	return max(0, (pts[i-1].v-pts[i].v)*rho/(1-rho))
+}
+
 // uncertainty is the standard uncertainty of a voltage near v: noise, one code
 // (width/√12, JCGM 100:2008 F.2.2.1), gain, offset, and a dip missed.
-func (l *lead) uncertainty(v float64, p *point, hidden float64) float64 {
+func (l *lead) uncertainty(v, hidden float64) float64 {
 	return math.Sqrt(square(l.noiseV) + square(l.voltsPerCode)/12 +
 		square(l.cal.UGain*v) + square(l.cal.UOffsetV) + square(hidden)/3)
 }
@@ -147,9 +164,9 @@ func under(pts []point, limit float64) (t time.Duration, area float64, open time
 			in := max(a, b) / (max(a, b) - min(a, b))
 			t += time.Duration(dt * in)
 			area += dt * 1e-9 * in * max(a, b) / 2
-			// A crossing on a steep line is open by a third of the interval,
+			// A crossing on a steep line is open by half of the interval,
 			// on a line that moves little it is as good as the line.
-			open += time.Duration(dt / 3 * min(1, abs(a-b)/2))
+			open += time.Duration(dt / 2 * min(1, abs(a-b)/2))
 		}
 	}
 	return t, area, open

@@ -3,6 +3,7 @@ package measure
 import (
 	"math"
 	"math/rand/v2"
+	"slices"
 	"testing"
 	"time"
 
@@ -55,8 +56,7 @@ func newSynthetic(seed uint64, wires ...wire) *synthetic {
 
 // mean is the exact mean of the filtered wire over a window in nanoseconds.
 func (w wire) mean(from, to, tau float64) float64 {
-	y, t := w[0].v, float64(w[0].t)
-	sum := 0.0
+	y, sum := w[0].v, 0.0
 	for i := range w {
 		v := w[i].v
 		begin := float64(w[i].t)
@@ -64,7 +64,7 @@ func (w wire) mean(from, to, tau float64) float64 {
 		if i+1 < len(w) {
 			end = float64(w[i+1].t)
 		}
-		t = begin
+		t := begin
 		if i == 0 {
 			t = math.Min(begin, from)
 		}
@@ -165,14 +165,6 @@ func TestCleanStepsAreBracketedAndDated(t *testing.T) {
 			errs = append(errs, math.Abs(float64(got[i].At-w)))
 		}
 	}
-	sortFloats(errs)
+	slices.Sort(errs)
 	t.Logf("error of the instant: median %.1f us, 99th percentile %.1f us", errs[len(errs)/2]/1e3, errs[len(errs)*99/100]/1e3)
-}
-
-func sortFloats(x []float64) {
-	for i := 1; i < len(x); i++ {
-		for j := i; j > 0 && x[j] < x[j-1]; j-- {
-			x[j], x[j-1] = x[j-1], x[j]
-		}
-	}
 }
