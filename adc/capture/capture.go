@@ -160,11 +160,15 @@ func (r *Reader) Next() (adc.Input, error) {
 	if err == io.EOF {
 		return adc.Input{}, io.EOF
 	}
+	var malformed *csv.ParseError
+	if errors.As(err, &malformed) {
+		return adc.Input{}, fmt.Errorf("line %d: %w", r.before+malformed.Line, malformed.Err)
+	}
+	if err != nil {
+		return adc.Input{}, fmt.Errorf("after line %d: %w", r.before, err)
+	}
 	line, _ := r.csv.FieldPos(0)
 	line += r.before
-	if err != nil {
-		return adc.Input{}, fmt.Errorf("line %d: %w", line, err)
-	}
 	p := parser{rec: rec}
 	in := p.input()
 	if p.err != nil {

@@ -61,7 +61,7 @@ func TestFaultsSayWhere(t *testing.T) {
 		{magic + "\nkind,at\n", "line 2: want the column names kind,at_ns"},
 		{head + "tock,1,,,,,,,,,,,,,,\n", `line 6: column kind: "tock", want sample, blind, mark, line or tick`},
 		{head + "tick,soon,,,,,,,,,,,,,,\n", `line 6: column at_ns: "soon", want a whole number of 64 bits`},
-		{head + "tick,1\n", "line 6: record on line 2: wrong number of fields"},
+		{head + "tick,1\n", "line 6: wrong number of fields"},
 		{head + "sample,1,0,40000,1,1,2,0,0,false,,,,,,\n", `line 6: column code: "40000", want a whole number of 16 bits`},
 		{head + "mark,1,,,,,,,,,,,sideways,lead,,\n", `line 6: column position: "sideways", want one of`},
 	} {

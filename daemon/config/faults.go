@@ -40,8 +40,9 @@ func (f Faults) Error() string {
 
 // faults gathers what is wrong with a text.
 type faults struct {
-	text []byte
-	list Faults
+	text   []byte
+	list   Faults
+	places map[place]int
 }
 
 func (f *faults) err() error {
@@ -114,35 +115,53 @@ func knownKeys(t reflect.Type) []string {
 
 var header = regexp.MustCompile(`^\s*\[+\s*([A-Za-z0-9_.-]+)\s*\]+`)
 
+// place is a key in a table; the table's own header has the key "".
+type place struct{ table, key string }
+
 // line finds where a key stands: its own line, else that of its table's header,
 // else none.
 func (f *faults) line(table, key string) int {
-	count := map[string]int{}
-	current, tableLine := "", 0
-	for i, raw := range bytes.Split(f.text, []byte("\n")) {
-		line := strings.TrimSpace(string(raw))
-		if m := header.FindStringSubmatch(line); m != nil {
-			if name := m[1]; strings.HasPrefix(line, "[[") {
-				current = name + "[" + strconv.Itoa(count[name]) + "]"
-				count[name]++
-			} else if dot := strings.LastIndex(name, "."); dot >= 0 {
-				parent := name[:dot]
-				current = parent + "[" + strconv.Itoa(count[parent]-1) + "]" + name[dot:]
-			} else {
-				current = name
-			}
-			if current == table {
-				tableLine = i + 1
-			}
-			continue
-		}
-		if current == table && key != "" {
-			if name, _, ok := strings.Cut(line, "="); ok && strings.Trim(strings.TrimSpace(name), `"'`) == key {
-				return i + 1
-			}
+	if f.places == nil {
+		f.places = places(f.text)
+	}
+	if n := f.places[place{table, key}]; n > 0 {
+		return n
+	}
+	return f.places[place{table, ""}]
+}
+
+// places finds the first line of every key and table of a text.
+func places(text []byte) map[place]int {
+	found := map[place]int{}
+	note := func(p place, line int) {
+		if found[p] == 0 {
+			found[p] = line
 		}
 	}
-	return tableLine
+	count := map[string]int{}
+	current := ""
+	for i, raw := range bytes.Split(text, []byte("\n")) {
+		line := strings.TrimSpace(string(raw))
+		if m := header.FindStringSubmatch(line); m != nil {
+			name := m[1]
+			dot := strings.LastIndex(name, ".")
+			switch {
+			case strings.HasPrefix(line, "[["):
+				current = name + "[" + strconv.Itoa(count[name]) + "]"
+				count[name]++
+			case dot >= 0:
+				current = name[:dot] + "[" + strconv.Itoa(count[name[:dot]]-1) + "]" + name[dot:]
+			default:
+				current = name
+			}
+			note(place{current, ""}, i+1)
+			continue
+		}
+		if name, _, ok := strings.Cut(line, "="); ok {
+			note(place{current, strings.Trim(strings.TrimSpace(name), `"'`)}, i+1)
+		}
+	}
+	return found
 }
 
 // nearest is a hint at the known name most like a wrong one; empty if none is.
