@@ -200,6 +200,9 @@ func (c *cycleTracker) slot(e *Engine, i int, k keyStory) SlotResult {
 		r.Seen |= l.seen
 		stories = append(stories, leadStory{initial: c.initial[sl.Lead], moves: lr.Transitions, blind: c.blinds[sl.Lead]})
 	}
+	if r.Seen&SeenPulsed != 0 {
+		r.Seen &^= SeenTestPulses | SeenSpikes | SeenRunDown // the same switching, before it was known
+	}
 	s := joinLeads(stories)
 	decide(&r, s, k)
 	r.Watched = k.to.Sub(k.from)

@@ -1,0 +1,72 @@
+package report
+
+import (
+	"flag"
+	"fmt"
+	"os"
+	"path/filepath"
+	"strings"
+	"testing"
+	"unicode/utf8"
+
+	"keyturn/protocol"
+)
+
+var update = flag.Bool("update", false, "write the golden tables anew; read the difference before you commit it")
+
+// The tables of whole cycles, as a person reads them, at the widths of a phone's
+// terminal, an old one and a wide one.
+func TestTables(t *testing.T) {
+	for _, name := range []string{"whole", "double-start"} {
+		text, err := os.ReadFile(filepath.Join("testdata", name+".json"))
+		if err != nil {
+			t.Fatal(err)
+		}
+		d, err := protocol.Decode(text)
+		if err != nil {
+			t.Fatal(err)
+		}
+		for _, width := range []int{60, 80, 110} {
+			got := Table(d.(*protocol.Cycle), width)
+			for line := range strings.Lines(got) {
+				if n := utf8.RuneCountInString(strings.TrimRight(line, "\n")); n > width {
+					t.Errorf("%s at %d columns: a line of %d: %s", name, width, n, line)
+				}
+			}
+			if strings.Contains(got, "dead") {
+				t.Errorf("%s: says dead of a slot that merely had no volts", name)
+			}
+			file := filepath.Join("testdata", fmt.Sprintf("%s-%d.txt", name, width))
+			if *update {
+				if err := os.WriteFile(file, []byte(got), 0o644); err != nil {
+					t.Fatal(err)
+				}
+			}
+			want, err := os.ReadFile(file)
+			if err != nil {
+				t.Fatal(err)
+			}
+			if got != string(want) {
+				t.Errorf("%s at %d columns is now\n%s", name, width, got)
+			}
+		}
+	}
+}
+
+func TestTimesInTheUnitPeopleUse(t *testing.T) {
+	for s, want := range map[float64]string{0.0083: "8.3 ms", 0.975: "975.0 ms", 1: "1.0 s", 4.44: "4.4 s", 59.9: "59.9 s", 60: "1 min", 245: "4 min 5 s", 3600: "60 min"} {
+		if got := Seconds(s); got != want {
+			t.Errorf("%g s is %q, want %q", s, got, want)
+		}
+	}
+}
+
+func TestEveryBehaviourHasWords(t *testing.T) {
+	for _, b := range []protocol.Behaviour{protocol.Permanent, protocol.Ignition, protocol.Accessory, protocol.StartOnly, protocol.EngineRunning,
+		protocol.Awake, protocol.SwitchOperated, protocol.Intermittent, protocol.NoVolts, protocol.NotProven} {
+		s := &protocol.CycleSlot{Behaviour: b, Possible: protocol.List[protocol.Behaviour]{protocol.Ignition, protocol.Accessory}}
+		if got := Behaviour(s); got == string(b) || got == "" {
+			t.Errorf("%s is %q", b, got)
+		}
+	}
+}
