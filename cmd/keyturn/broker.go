@@ -1,9 +1,11 @@
 package main
 
 import (
+	"errors"
 	"fmt"
 	"io"
 	"log/slog"
+	"time"
 
 	mqtt "github.com/mochi-mqtt/server/v2"
 	"github.com/mochi-mqtt/server/v2/listeners"
@@ -43,5 +45,17 @@ func startBroker() (*broker, error) {
 	return &broker{server: server, url: "tcp://" + tcp.Address()}, nil
 }
 
-// Close stops it.
-func (b *broker) Close() error { return b.server.Close() }
+// closeMost is how long the broker may take to stop.
+const closeMost = 3 * time.Second
+
+// Close stops it, or leaves it to the end of the process.
+func (b *broker) Close() error {
+	done := make(chan error, 1)
+	go func() { done <- b.server.Close() }()
+	select {
+	case err := <-done:
+		return err
+	case <-time.After(closeMost):
+		return errors.New("the demo's broker does not stop")
+	}
+}

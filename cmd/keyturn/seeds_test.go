@@ -208,7 +208,7 @@ func (y *tally) lead(t *testing.T, seed int, c *protocol.Cycle, l *protocol.Cycl
 		i := slices.IndexFunc(l.Transitions, func(g protocol.Transition) bool {
 			in := g.NotBeforeNS <= at && at <= g.NotAfterNS
 			if !w.Bracket {
-				in = g.AtNS-near < at && at < g.AtNS+near
+				in = in || g.AtNS-near < at && at < g.AtNS+near
 			}
 			return string(g.State) == w.Event && in
 		})

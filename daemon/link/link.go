@@ -165,7 +165,7 @@ func (l *Link) session(ctx context.Context) error {
 	if err != nil {
 		return err
 	}
-	defer client.Disconnect(disconnectWait)
+	defer disconnect(client)
 	s := &session{l: l, client: client, lost: lost}
 	if err := s.greet(ctx); err != nil {
 		return err
@@ -230,6 +230,19 @@ func wait(ctx context.Context, t mqtt.Token, most time.Duration) error {
 		return errTimeout
 	case <-ctx.Done():
 		return context.Cause(ctx)
+	}
+}
+
+// disconnect ends a connection. The library has been seen not to return from it;
+// then it is left to itself.
+func disconnect(c mqtt.Client) {
+	done := make(chan struct{})
+	go func() { c.Disconnect(disconnectWait); close(done) }()
+	timer := time.NewTimer(goodbye)
+	defer timer.Stop()
+	select {
+	case <-done:
+	case <-timer.C:
 	}
 }
 

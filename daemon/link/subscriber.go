@@ -50,4 +50,4 @@ func Subscribe(ctx context.Context, broker, clientID, filter string, take func(M
 func (s *Subscriber) Lost() <-chan error { return s.lost }
 
 // Close disconnects.
-func (s *Subscriber) Close() { s.client.Disconnect(disconnectWait) }
+func (s *Subscriber) Close() { disconnect(s.client) }

@@ -70,7 +70,7 @@ func (e *Engine) resolveEdges(l *lead, all bool) {
 // dateEdge dates the edge to a state among judged samples of which number i is
 // the first on the new side.
 func (l *lead) dateEdge(pts []point, i int, state State) Transition {
-	j := lastFlat(pts, i, state)
+	j := l.lastFlat(pts, i, state)
 	v0 := levelBefore(pts, j)
 	v1 := levelAfter(pts, i)
 	moved := refMoves(pts[max(j-1, 0):min(i+2, len(pts))])
@@ -100,24 +100,25 @@ func (l *lead) dateEdge(pts []point, i int, state State) Transition {
 }
 
 // lastFlat returns the number of the last sample before i that stands at the
-// old level: on the old side and as its predecessor. In a state too short for
-// two such samples it is the one furthest on the old side.
-func lastFlat(pts []point, i int, state State) int {
-	far := func(r float64) float64 { // how far on the old side
+// old level: clearly on the old side, and as its predecessor. In a state too
+// short for two such samples it is the one furthest on the old side.
+func (l *lead) lastFlat(pts []point, i int, state State) int {
+	far := func(k int) float64 { // how far on the old side
 		if state == Live {
-			return -r
+			return -pts[k].r
 		}
-		return r
+		return pts[k].r
 	}
+	clear := func(k int) bool { return state == Live || pts[k].r > l.liveAbove }
 	best := max(i-1, 0)
-	for j := i - 1; j >= 1; j-- {
-		if far(pts[j].r) > far(pts[best].r) {
+	for j := i - 1; j >= 0; j-- {
+		if far(j) > far(best) {
 			best = j
 		}
-		if far(pts[j].r) < far(pts[i].r) || (j < i-1 && far(pts[j].r) < far(pts[best].r)-0.4) {
-			break // an older edge
+		if j == 0 || far(j) < far(i) || (j < i-1 && far(j) < far(best)-0.4) {
+			break // the beginning, or an older edge
 		}
-		if abs(pts[j].r-pts[j-1].r) <= flatR && far(pts[j].r) > far(pts[best].r)-oldR {
+		if clear(j) && abs(pts[j].r-pts[j-1].r) <= flatR && far(j) > far(best)-oldR {
 			return j
 		}
 	}
