@@ -1,14 +1,9 @@
 package config
 
 import (
-	"bytes"
 	"fmt"
-	"time"
 
 	"github.com/pelletier/go-toml/v2"
-
-	"keyturn/adc"
-	"keyturn/daemon/measure"
 )
 
 // Bench is a bench file. The zero value of an optional setting means the default
@@ -84,6 +79,7 @@ type Lead struct {
 	UpperKOhm   float64      `toml:"upper_kohm"`
 	LowerKOhm   float64      `toml:"lower_kohm"`
 	CapacitorNF float64      `toml:"capacitor_nf"`
+	UTau        float64      `toml:"u_tau,omitempty"` // of the time constants, relative, k = 1; default 0.03
 	Calibration *Calibration `toml:"calibration,omitempty"`
 }
 
@@ -98,14 +94,6 @@ type Calibration struct {
 	TauFloatingUS float64 `toml:"tau_floating_us,omitempty"`
 	UTau          float64 `toml:"u_tau,omitempty"` // relative, k = 1
 }
-
-// Uncertainties of a lead that was never calibrated: two 1 % resistors and a 5 %
-// capacitor, each even within its tolerance (JCGM 100:2008, 4.3.7).
-const (
-	nominalUGain    = 0.0075
-	nominalUOffsetV = 0.02
-	nominalUTau     = 0.03
-)
 
 // Family is a chip family as the program knows it.
 type Family struct {
@@ -128,17 +116,16 @@ const (
 
 // ParseBench reads a bench file. The error is a Faults: all there are.
 func ParseBench(data []byte, families []Family) (Bench, error) {
-	f := &faults{text: data}
-	var b Bench
-	d := toml.NewDecoder(bytes.NewReader(data)).DisallowUnknownFields()
-	if err := d.Decode(&b); err != nil {
-		if !f.decoding(err) {
-			return Bench{}, f.err()
-		}
+	f := &faults{lines: linesOf(data)}
+	b, ok := f.decode(data)
+	if ok {
+		b.fill()
+		b.check(f, families)
 	}
-	b.fill()
-	b.check(f, families)
-	return b, f.err()
+	if len(f.list) > 0 {
+		return Bench{}, f.err()
+	}
+	return b, nil
 }
 
 // TOML writes the file that ParseBench reads as the same bench.
@@ -155,6 +142,12 @@ func (b *Bench) fill() {
 	if b.MQTT.Root == "" {
 		b.MQTT.Root = "keyturn"
 	}
+	if len(b.Slots) == 0 {
+		b.Slots = nil // an empty list is none
+	}
+	if len(b.Limits.BelowV) == 0 {
+		b.Limits.BelowV = nil
+	}
 	for i := range b.Buses {
 		if b.Buses[i].Hz == 0 {
 			b.Buses[i].Hz = 400000
@@ -166,71 +159,3 @@ func (b *Bench) fill() {
 		}
 	}
 }
-
-// Params is what the measuring core is told.
-func (b Bench) Params() measure.Params {
-	p := measure.Params{
-		BatterySense: measure.NoLead, Key: measure.NoKeySense(),
-		LiveAbove: b.Limits.LiveAbove, DeadBelow: b.Limits.DeadBelow,
-		LiveAboveV: b.Limits.LiveAboveV, DeadBelowV: b.Limits.DeadBelowV, GhostBelow: b.Limits.GhostBelow,
-		WatchFor: duration(b.Limits.WatchS, time.Second), GapMax: duration(b.Limits.GapMaxMS, time.Millisecond),
-		BounceMax: duration(b.Limits.BounceMS, time.Millisecond), BelowV: b.Limits.BelowV,
-	}
-	at := map[string]int{}
-	for i, s := range b.Slots {
-		at[s.Name] = i
-		p.Slots = append(p.Slots, measure.Slot{Name: s.Name, Legend: s.Legend})
-	}
-	for i := range b.Leads {
-		l := &b.Leads[i]
-		p.Leads = append(p.Leads, l.lead())
-		switch l.Role {
-		case RoleBatterySense:
-			p.BatterySense = i
-		case RoleTerminal75:
-			p.Key.Accessory = i
-		case RoleTerminal15:
-			p.Key.On = i
-		case RoleTerminal50:
-			p.Key.Start = i
-		case RoleTerminal61:
-			p.Key.Running = i
-		default:
-			if k, ok := at[l.Slot]; ok {
-				p.Slots[k].Leads = append(p.Slots[k].Leads, measure.SlotLead{Lead: i, Side: l.Side})
-			}
-			if l.Slot == b.IgnitionSlot && b.IgnitionSlot != "" && p.Key.IgnitionSlot == measure.NoLead {
-				p.Key.IgnitionSlot = i
-			}
-		}
-	}
-	return p
-}
-
-// lead is the lead as the core knows it: calibrated, or by its nominal divider.
-func (l *Lead) lead() adc.Lead {
-	upper, lower := l.UpperKOhm*1e3, l.LowerKOhm*1e3
-	farad := l.CapacitorNF * 1e-9
-	out := adc.Lead{
-		Name: l.Name, Chip: l.Chip, Input: l.Input,
-		Tau:         time.Duration(upper * lower / (upper + lower) * farad * 1e9),
-		TauFloating: time.Duration(lower * farad * 1e9),
-		UTau:        nominalUTau,
-		Calibration: adc.Calibration{Gain: (upper + lower) / lower, UGain: nominalUGain, UOffsetV: nominalUOffsetV},
-	}
-	if c := l.Calibration; c != nil {
-		out.Calibration = adc.Calibration{Gain: c.Gain, OffsetV: c.OffsetV, UGain: c.UGain, UOffsetV: c.UOffsetV, Date: c.Date}
-		if c.TauUS > 0 {
-			out.Tau = duration(c.TauUS, time.Microsecond)
-		}
-		if c.TauFloatingUS > 0 {
-			out.TauFloating = duration(c.TauFloatingUS, time.Microsecond)
-		}
-		if c.UTau > 0 {
-			out.UTau = c.UTau
-		}
-	}
-	return out
-}
-
-func duration(v float64, unit time.Duration) time.Duration { return time.Duration(v * float64(unit)) }

@@ -1,22 +1,18 @@
 package config
 
 import (
-	"bytes"
 	"cmp"
-	"errors"
 	"fmt"
-	"reflect"
-	"regexp"
 	"slices"
-	"strconv"
 	"strings"
-
-	"github.com/pelletier/go-toml/v2"
 )
 
 // Fault is one thing wrong with a file.
 type Fault struct {
-	Line int // from 1; 0 where the file lacks something as a whole
+	// Line is where, from 1: that of the key, else of the table that lacks it,
+	// else the first.
+	Line int
+	// What is what is wrong, a semicolon, and what to do.
 	What string
 }
 
@@ -30,25 +26,21 @@ func (f Faults) Error() string {
 		if i > 0 {
 			b.WriteByte('\n')
 		}
-		if x.Line > 0 {
-			fmt.Fprintf(&b, "line %d: ", x.Line)
-		}
-		b.WriteString(x.What)
+		fmt.Fprintf(&b, "line %d: %s", x.Line, x.What)
 	}
 	return b.String()
 }
 
 // faults gathers what is wrong with a text.
 type faults struct {
-	text   []byte
-	list   Faults
-	places map[place]int
+	lines *lines
+	list  Faults
+	// untyped holds the lines whose values could not be read: nothing else is
+	// said of them.
+	untyped []int
 }
 
 func (f *faults) err() error {
-	if len(f.list) == 0 {
-		return nil
-	}
 	slices.SortStableFunc(f.list, func(a, b Fault) int { return cmp.Compare(a.Line, b.Line) })
 	return f.list
 }
@@ -57,116 +49,69 @@ func (f *faults) err() error {
 // [[lead]], "lead[2].calibration" a table in it.
 func (f *faults) at(table, key, format string, args ...any) {
 	what := fmt.Sprintf(format, args...)
+	path := table
 	if key != "" {
 		what = key + ": " + what
+		path = strings.TrimPrefix(table+"."+key, ".")
 	}
-	f.list = append(f.list, Fault{f.line(table, key), what})
+	if line := f.lines.of(path); !slices.Contains(f.untyped, line) {
+		f.list = append(f.list, Fault{line, what})
+	}
 }
 
 func (f *faults) id(table, key, id string) {
 	if !isID.MatchString(id) {
-		f.at(table, key, "%q is no id: 1 to 32 of a-z, 0-9 and -", id)
+		f.at(table, key, "%q is no id; use 1 to 32 of a-z, 0-9 and -", id)
 	}
 }
 
-// decoding notes what the decoder refused and reports whether the rest of the
-// file can still be checked.
-func (f *faults) decoding(err error) bool {
-	var strict *toml.StrictMissingError
-	if errors.As(err, &strict) {
-		for i := range strict.Errors {
-			e := &strict.Errors[i]
-			row, _ := e.Position()
-			key := e.Key()
-			f.list = append(f.list, Fault{row, fmt.Sprintf("unknown key %q%s", strings.Join(key, "."), nearest(key[len(key)-1], knownKeys(reflect.TypeFor[Bench]())))})
+// bound is the range a number of a file must be in.
+type bound struct {
+	key       string
+	v, lo, hi float64
+	usual     string // what to write, where there is something usual
+}
+
+// within notes every number out of its bounds; no bound holds what is not a
+// number.
+func (f *faults) within(table string, bounds []bound) {
+	for _, x := range bounds {
+		if x.v >= x.lo && x.v <= x.hi {
+			continue
 		}
+		usual := ""
+		if x.usual != "" {
+			usual = ", " + x.usual
+		}
+		f.at(table, x.key, "%g is out of range; write %g to %g%s", x.v, x.lo, x.hi, usual)
+	}
+}
+
+// oneOf notes a word that is not among the known ones and reports whether it is.
+func (f *faults) oneOf(table, key, word, what string, known []string) bool {
+	if slices.Contains(known, word) {
 		return true
 	}
-	var decode *toml.DecodeError
-	if errors.As(err, &decode) {
-		row, column := decode.Position()
-		f.list = append(f.list, Fault{row, fmt.Sprintf("column %d: %s", column, strings.TrimPrefix(decode.Error(), "toml: "))})
-		return false
+	todo := nearest(word, known)
+	switch {
+	case todo != "":
+	case len(known) == 0:
+		todo = "; there is none in the file"
+	case len(known) > namedMax:
+		todo = fmt.Sprintf("; write one of %s, ...", strings.Join(known[:namedMax], ", "))
+	default:
+		todo = "; write one of " + strings.Join(known, ", ")
 	}
-	f.list = append(f.list, Fault{0, strings.TrimPrefix(err.Error(), "toml: ")})
+	f.at(table, key, "%q is not %s%s", word, what, todo)
 	return false
 }
 
-// knownKeys lists every key of a file, for hints.
-func knownKeys(t reflect.Type) []string {
-	var keys []string
-	for i := range t.NumField() {
-		f := t.Field(i)
-		name, _, _ := strings.Cut(f.Tag.Get("toml"), ",")
-		if name == "" || name == "-" {
-			continue
-		}
-		keys = append(keys, name)
-		e := f.Type
-		for e.Kind() == reflect.Slice || e.Kind() == reflect.Pointer {
-			e = e.Elem()
-		}
-		if e.Kind() == reflect.Struct {
-			keys = append(keys, knownKeys(e)...)
-		}
-	}
-	return keys
-}
-
-var header = regexp.MustCompile(`^\s*\[+\s*([A-Za-z0-9_.-]+)\s*\]+`)
-
-// place is a key in a table; the table's own header has the key "".
-type place struct{ table, key string }
-
-// line finds where a key stands: its own line, else that of its table's header,
-// else none.
-func (f *faults) line(table, key string) int {
-	if f.places == nil {
-		f.places = places(f.text)
-	}
-	if n := f.places[place{table, key}]; n > 0 {
-		return n
-	}
-	return f.places[place{table, ""}]
-}
-
-// places finds the first line of every key and table of a text.
-func places(text []byte) map[place]int {
-	found := map[place]int{}
-	note := func(p place, line int) {
-		if found[p] == 0 {
-			found[p] = line
-		}
-	}
-	count := map[string]int{}
-	current := ""
-	for i, raw := range bytes.Split(text, []byte("\n")) {
-		line := strings.TrimSpace(string(raw))
-		if m := header.FindStringSubmatch(line); m != nil {
-			name := m[1]
-			dot := strings.LastIndex(name, ".")
-			switch {
-			case strings.HasPrefix(line, "[["):
-				current = name + "[" + strconv.Itoa(count[name]) + "]"
-				count[name]++
-			case dot >= 0:
-				current = name[:dot] + "[" + strconv.Itoa(count[name[:dot]]-1) + "]" + name[dot:]
-			default:
-				current = name
-			}
-			note(place{current, ""}, i+1)
-			continue
-		}
-		if name, _, ok := strings.Cut(line, "="); ok {
-			note(place{current, strings.Trim(strings.TrimSpace(name), `"'`)}, i+1)
-		}
-	}
-	return found
-}
+// namedMax is how many known words a fault lists.
+const namedMax = 8
 
 // nearest is a hint at the known name most like a wrong one; empty if none is.
 func nearest(wrong string, known []string) string {
-	best, least := "", 4
+	best, least := "", min(4, 1+(len(wrong)+1)/2)
 	for _, k := range known {
 		if d := distance(wrong, k); d < least {
 			best, least = k, d

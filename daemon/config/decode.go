@@ -1,0 +1,164 @@
+package config
+
+import (
+	"bytes"
+	"errors"
+	"fmt"
+	"reflect"
+	"regexp"
+	"strings"
+
+	"github.com/pelletier/go-toml/v2"
+)
+
+// sizeMax is the longest bench file, in bytes; untypedMax the most values of the
+// wrong type that one reading tells, for each costs another pass.
+const (
+	sizeMax    = 1 << 20
+	untypedMax = 32
+)
+
+// decode reads the text and reports whether the values can be checked. The
+// decoder stops at the first value of a wrong type, so that its line is blanked
+// and the rest read again.
+func (f *faults) decode(data []byte) (Bench, bool) {
+	if len(data) > sizeMax {
+		f.list = append(f.list, Fault{1, fmt.Sprintf("%d bytes are too long for a bench file; at most %d", len(data), sizeMax)})
+		return Bench{}, false
+	}
+	rows := bytes.Split(bytes.Clone(data), []byte("\n"))
+	for {
+		var b Bench
+		err := toml.NewDecoder(bytes.NewReader(bytes.Join(rows, []byte("\n")))).DisallowUnknownFields().Decode(&b)
+		var strict *toml.StrictMissingError
+		var wrong *toml.DecodeError
+		switch {
+		case err == nil:
+			return b, true
+		case errors.As(err, &strict):
+			f.unknown(strict)
+			return b, true
+		case !errors.As(err, &wrong):
+			f.list = append(f.list, Fault{1, strings.TrimPrefix(err.Error(), "toml: ") + "; correct it"})
+			return Bench{}, false
+		}
+		row, column := wrong.Position()
+		want := f.wanted(wrong)
+		if want == "" {
+			f.list = append(f.list, Fault{row, fmt.Sprintf("column %d: %s; correct what stands there", column, strings.TrimPrefix(wrong.Error(), "toml: "))})
+			return Bench{}, false
+		}
+		f.list = append(f.list, Fault{row, want})
+		f.untyped = append(f.untyped, row)
+		if len(f.untyped) == untypedMax || bytes.HasPrefix(bytes.TrimSpace(rows[row-1]), []byte("[")) {
+			return Bench{}, false
+		}
+		rows[row-1] = nil
+	}
+}
+
+// unknown notes the keys that no bench file has.
+func (f *faults) unknown(strict *toml.StrictMissingError) {
+	for i := range strict.Errors {
+		row, _ := strict.Errors[i].Position()
+		key := strict.Errors[i].Key()
+		hint := nearest(key[len(key)-1], keysBeside(key))
+		if hint == "" {
+			hint = "; remove it"
+		}
+		f.list = append(f.list, Fault{row, fmt.Sprintf("unknown key %q%s", strings.Join(key, "."), hint)})
+	}
+}
+
+var index = regexp.MustCompile(`\[\d+\]`)
+
+// wanted says what a key takes that has a value of a wrong type; empty if the
+// text is not TOML there or that line has no key.
+func (f *faults) wanted(e *toml.DecodeError) string {
+	row, _ := e.Position()
+	path := f.lines.last[row]
+	if path == "" || !strings.Contains(e.Error(), "decode") {
+		return ""
+	}
+	keys := strings.Split(index.ReplaceAllString(path, ""), ".")
+	t := typeOf(keys)
+	if t == nil {
+		return ""
+	}
+	return fmt.Sprintf("%s: a value of the wrong type; write %s", keys[len(keys)-1], describe(t, keys))
+}
+
+// describe is what a value of a type looks like in a file.
+func describe(t reflect.Type, keys []string) string {
+	switch t.Kind() {
+	case reflect.String:
+		return "a text in quotes"
+	case reflect.Bool:
+		return "true or false"
+	case reflect.Int:
+		return "a whole number"
+	case reflect.Float64:
+		return "a number"
+	case reflect.Slice:
+		if t.Elem().Kind() == reflect.Float64 {
+			return "a list of numbers, like [9.6, 7.2]"
+		}
+		return "[[" + strings.Join(keys, ".") + "]] and its keys below"
+	}
+	return "[" + strings.Join(keys, ".") + "] and its keys below"
+}
+
+// typeOf is the type of the value at a path of keys; nil if no file has it.
+func typeOf(keys []string) reflect.Type {
+	t := reflect.TypeFor[Bench]()
+	for _, key := range keys {
+		at := -1
+		if t = table(t); t == nil {
+			return nil
+		}
+		for i := range t.NumField() {
+			if name(t.Field(i)) == key {
+				at = i
+			}
+		}
+		if at < 0 {
+			return nil
+		}
+		t = t.Field(at).Type
+	}
+	return t
+}
+
+// keysBeside lists the keys of the table that holds a key, for hints; none if
+// the table is unknown too.
+func keysBeside(key []string) []string {
+	t := typeOf(key[:len(key)-1])
+	if t == nil {
+		return nil
+	}
+	if t = table(t); t == nil {
+		return nil
+	}
+	var keys []string
+	for i := range t.NumField() {
+		keys = append(keys, name(t.Field(i)))
+	}
+	return keys
+}
+
+// table is the struct behind a list or a pointer; nil if there is none.
+func table(t reflect.Type) reflect.Type {
+	if t.Kind() == reflect.Slice || t.Kind() == reflect.Pointer {
+		t = t.Elem()
+	}
+	if t.Kind() != reflect.Struct {
+		return nil
+	}
+	return t
+}
+
+// name is the key of a field.
+func name(f reflect.StructField) string {
+	key, _, _ := strings.Cut(f.Tag.Get("toml"), ",")
+	return key
+}

@@ -1,0 +1,146 @@
+package config
+
+import (
+	"fmt"
+	"slices"
+	"time"
+	"unicode"
+)
+
+func roles() []string {
+	return []string{RoleSlot, RoleBatterySense, RoleTerminal75, RoleTerminal15, RoleTerminal50, RoleTerminal61}
+}
+
+// sides are in pairs.
+func sides() []string { return []string{"left", "right", "upper", "lower"} }
+
+func (b *Bench) checkSlots(f *faults) {
+	seen := map[string]bool{}
+	var names []string
+	for i, s := range b.Slots {
+		at := fmt.Sprintf("slot[%d]", i)
+		f.id(at, "name", s.Name)
+		f.once(seen, at, "name", fmt.Sprintf("%q", s.Name), "slot")
+		names = append(names, s.Name)
+		unprintable := func(r rune) bool { return !unicode.IsPrint(r) }
+		if len(s.Legend) > textMax || slices.ContainsFunc([]rune(s.Legend), unprintable) {
+			f.at(at, "legend", "%q is no legend; write at most %d bytes of one line", s.Legend[:min(len(s.Legend), textMax)], textMax)
+		}
+	}
+	if b.IgnitionSlot != "" {
+		f.oneOf("", "ignition_slot", b.IgnitionSlot, "among the slots", names)
+	}
+}
+
+func (b *Bench) checkLeads(f *faults, families []Family) {
+	var chips, slots []string
+	for _, c := range b.Chips {
+		chips = append(chips, c.Name)
+	}
+	for _, s := range b.Slots {
+		slots = append(slots, s.Name)
+	}
+	seen := map[string]bool{}
+	for i := range b.Leads {
+		l := &b.Leads[i]
+		at := fmt.Sprintf("lead[%d]", i)
+		f.id(at, "name", l.Name)
+		f.once(seen, at, "name", fmt.Sprintf("%q", l.Name), "lead")
+		f.once(seen, at, "input", fmt.Sprintf("%d of chip %s", l.Input, l.Chip), "lead")
+		if l.Role != RoleSlot {
+			f.once(seen, at, "role", fmt.Sprintf("%q", l.Role), "lead")
+		}
+		if f.oneOf(at, "chip", l.Chip, "among the chips", chips) {
+			if n := inputs(b.Chips[slices.Index(chips, l.Chip)].Family, families); n > 0 && (l.Input < 0 || l.Input >= n) {
+				f.at(at, "input", "%d is no input of %s; write 0 to %d", l.Input, l.Chip, n-1)
+			}
+		}
+		l.checkDivider(f, at)
+		l.checkRole(f, at, slots)
+		l.checkCalibration(f, at+".calibration")
+	}
+	b.checkSides(f)
+}
+
+// inputs is how many inputs a chip of a family has; 0 if it is unknown.
+func inputs(family string, families []Family) int {
+	for _, x := range families {
+		if x.Name == family {
+			return x.Inputs
+		}
+	}
+	return 0
+}
+
+func (l *Lead) checkDivider(f *faults, at string) {
+	const drawn = "as drawn 33 kohm over 2.7 kohm and 560 nF"
+	f.within(at, []bound{
+		{"upper_kohm", l.UpperKOhm, 0.1, 10000, drawn},
+		{"lower_kohm", l.LowerKOhm, 0.1, 10000, drawn},
+		{"capacitor_nf", l.CapacitorNF, 1, 100000, drawn},
+		{"u_tau", l.UTau, 0, 0.5, ""},
+	})
+}
+
+func (l *Lead) checkRole(f *faults, at string, slots []string) {
+	if l.Side != "" {
+		f.oneOf(at, "side", l.Side, "a side with the label upright", sides())
+	}
+	switch {
+	case !f.oneOf(at, "role", l.Role, "a role", roles()):
+	case l.Role == RoleSlot && l.Slot == "":
+		f.at(at, "slot", "missing; write the slot of lead %q, or its role", l.Name)
+	case l.Role == RoleSlot:
+		f.oneOf(at, "slot", l.Slot, "among the slots", slots)
+	case l.Slot != "":
+		f.at(at, "slot", "a lead with the role %s is in no slot; remove one of the two", l.Role)
+	case l.Side != "":
+		f.at(at, "side", "a lead with the role %s has no side; remove it", l.Role)
+	}
+}
+
+func (l *Lead) checkCalibration(f *faults, at string) {
+	c := l.Calibration
+	if c == nil {
+		return
+	}
+	const again = "or calibrate the lead again"
+	f.within(at, []bound{
+		{"gain", c.Gain, 0.5, 1e5, again},
+		{"offset_v", c.OffsetV, -100, 100, again},
+		{"u_gain", c.UGain, 0, 0.5, again},
+		{"u_offset_v", c.UOffsetV, 0, 100, again},
+		{"u_tau", c.UTau, 0, 0.5, again},
+	})
+	tau := []bound{{"tau_us", c.TauUS, 1, 1e7, again}, {"tau_floating_us", c.TauFloatingUS, 1, 1e7, again}}
+	f.within(at, slices.DeleteFunc(tau, func(x bound) bool { return x.v == 0 }))
+	if _, err := time.Parse(time.DateOnly, c.Date); c.Date != "" && err != nil {
+		f.at(at, "date", "%q is no date; write it like \"2026-11-02\"", c.Date)
+	}
+}
+
+// checkSides notes slots without a lead, with too many, and with two whose sides
+// do not tell them apart.
+func (b *Bench) checkSides(f *faults) {
+	for i, s := range b.Slots {
+		var at, has []string
+		for k := range b.Leads {
+			if l := &b.Leads[k]; l.Role == RoleSlot && l.Slot == s.Name {
+				at, has = append(at, fmt.Sprintf("lead[%d]", k)), append(has, l.Side)
+			}
+		}
+		switch {
+		case len(has) == 1 && has[0] != "":
+			f.at(at[0], "side", "slot %q has a single lead; remove the side or add the other lead", s.Name)
+		case len(has) == 2 && !opposite(has[0], has[1]):
+			f.at(at[1], "side", "slot %q has two leads, with the sides %q and %q; write left and right, or upper and lower", s.Name, has[0], has[1])
+		case len(has) < 1 || len(has) > 2:
+			f.at(fmt.Sprintf("slot[%d]", i), "name", "slot %q has %d leads; give it 1, or 2 with their sides", s.Name, len(has))
+		}
+	}
+}
+
+func opposite(a, b string) bool {
+	i, k := slices.Index(sides(), a), slices.Index(sides(), b)
+	return i >= 0 && k >= 0 && i != k && i/2 == k/2
+}
