@@ -233,8 +233,8 @@ func wait(ctx context.Context, t mqtt.Token, most time.Duration) error {
 	}
 }
 
-// disconnect ends a connection. The library has been seen not to return from it;
-// then it is left to itself.
+// disconnect ends a connection. Should the library not return from it in time,
+// it is left to itself.
 func disconnect(c mqtt.Client) {
 	done := make(chan struct{})
 	go func() { c.Disconnect(disconnectWait); close(done) }()
