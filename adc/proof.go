@@ -54,7 +54,7 @@ func (s *Scanner) verify(c *scanned, now Instant) (proved, idle bool, err error)
 		return false, false, err
 	}
 	end := s.clock.Now()
-	c.follow(end.Sub(now))
+	c.followPoll(end.Sub(now))
 	if !c.taken {
 		return false, true, nil
 	}
@@ -70,8 +70,8 @@ func (s *Scanner) verify(c *scanned, now Instant) (proved, idle bool, err error)
 	return true, true, nil
 }
 
-// follow lets took follow the median of what polls take.
-func (c *scanned) follow(took time.Duration) {
+// followPoll lets took follow the median of what polls take.
+func (c *scanned) followPoll(took time.Duration) {
 	if took > c.took {
 		c.took += tookStep
 	} else if took < c.took-tookStep {

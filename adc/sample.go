@@ -19,6 +19,9 @@ type Sample struct {
 	From, To Instant
 	// StampErr is the half-width within which both From and To are certain.
 	StampErr time.Duration
+	// StampU is the standard uncertainty (k = 1) of the window's middle: where
+	// within the bus call the conversion began, and how long it took.
+	StampU time.Duration
 	// NoiseV is the chip's own noise at this rate and range: volts at the pin,
 	// one standard deviation.
 	NoiseV float32

@@ -35,12 +35,15 @@ type ChipPlan struct {
 	// Inputs are converted in this order, over and over; an input may come more
 	// than once.
 	Inputs []PlannedInput
-	// StartWire is the least time a start takes on the wire.
-	StartWire time.Duration
+	// StartLead is the least time from the beginning of a start to the instant
+	// the chip takes it, StartTail the least time from then to its end.
+	StartLead, StartTail time.Duration
 	// ReadLead is the least time from the beginning of a read to the instant the
-	// chip gives its result, PollTail the least time from the instant it gives
-	// its state to the end of a poll.
-	ReadLead, PollTail time.Duration
+	// chip gives its result.
+	ReadLead time.Duration
+	// PollLead is the least time from the beginning of a poll to the instant the
+	// chip gives its state, PollTail the least time from then to its end.
+	PollLead, PollTail time.Duration
 }
 
 // PlannedInput ties an input of a chip to a lead.
@@ -64,10 +67,8 @@ const (
 	// settleMost is the longest a foreign conversion can take: the slowest rate
 	// of any family, 8 a second, and a tenth.
 	settleMost = 140 * time.Millisecond
-	// learnPolls is how many conversions are spent on learning a chip's own
-	// conversion time when it is first seen.
-	learnPolls = 12
-	// drift is how far a chip's conversion time may drift after it was learned.
+	// drift is how far a chip's conversion time may drift after its bounds were
+	// learned.
 	drift = 0.01
 	// tickEvery is how often a TickInput is emitted.
 	tickEvery = 100 * time.Millisecond
@@ -93,18 +94,16 @@ type scanned struct {
 	due    Instant // when the chip is to be served next
 	over   Instant // when the conversion last started is certainly over
 
-	at, round int     // place in the plan, rounds of it
-	startFrom Instant // the last start happened between these
-	startTo   Instant
-	tcMin     time.Duration // the chip's conversion time lies between these
-	tcMax     time.Duration
-	polls     int
-	polled    [learnPolls]time.Duration // what each poll took
-	settleBy  Instant
+	at, round  int     // place in the plan, rounds of it
+	startFrom  Instant // the last start happened between these
+	startTo    Instant
+	conversion conversion // how long its conversions take
+	settleBy   Instant
 
 	good      Instant // end of the last window known good
 	verifyAt  Instant
 	proof     bool // the running conversion is to be polled before it is read
+	follow    bool // it is to be asked about its end
 	taken     bool // the chip was idle when it was started: the start was taken
 	tries     int
 	fresh     bool          // nothing has been proved since it was configured
@@ -132,7 +131,7 @@ func NewScanner(clock Clock, plans []ChipPlan, emit func(Input)) (*Scanner, erro
 		}
 		c := &s.chips[i]
 		c.plan, c.timing = p, p.Chip.Timing()
-		c.tcMin, c.tcMax = c.timing.Min, c.timing.Max
+		c.conversion = newConversion(&c.timing)
 		// The chips do not all change places, or verify, in the same rounds.
 		c.leastWait, c.round = noWait, 2*i
 	}
@@ -174,7 +173,7 @@ func (s *Scanner) Step() {
 }
 
 // choose returns the chip to serve next: the one that is due first, unless
-// another waits for a proof that must come promptly.
+// another waits for a proof or a question that must come promptly.
 func (s *Scanner) choose() *scanned {
 	next := &s.chips[0]
 	for i := 1; i < len(s.chips); i++ {
@@ -182,10 +181,12 @@ func (s *Scanner) choose() *scanned {
 			next = c
 		}
 	}
+	begin := max(next.due, s.last)
 	for i := range s.chips {
 		c := &s.chips[i]
-		if c.phase == running && c.proof && c.taken && s.last.Sub(c.verifyAt) < promptAfter &&
-			s.last <= c.due && c.due.Sub(s.last) < reserve {
+		proof := c.phase == running && c.proof && c.taken && s.last.Sub(c.verifyAt) < promptAfter && c.due.Sub(s.last) < reserve
+		question := (c.phase == learning || c.follow && c.conversion.skips > skipsMost) && c.due.Sub(begin) < reserve
+		if (proof || question) && s.last <= c.due {
 			return c
 		}
 	}
@@ -244,8 +245,12 @@ func (s *Scanner) settle(c *scanned) {
 		s.fail(c, ErrLate)
 	case busy:
 		c.due = now.Add(retryFirst)
-	case c.polls < learnPolls:
+	case c.conversion.polls < learnPolls:
 		c.seen = true
+		if s.learningNow() {
+			c.due = now.Add(retryFirst) // one at a time: they would be in each other's way
+			return
+		}
 		s.startLearning(c)
 	default:
 		c.seen, c.verifyAt = true, now
@@ -253,8 +258,22 @@ func (s *Scanner) settle(c *scanned) {
 	}
 }
 
+// learningNow reports whether a chip's conversion time is being learned.
+func (s *Scanner) learningNow() bool {
+	for i := range s.chips {
+		if p := s.chips[i].phase; p == learning || p == waiting {
+			return true
+		}
+	}
+	return false
+}
+
 // collect reads the conversion that is over and starts the next.
 func (s *Scanner) collect(c *scanned, now Instant) {
+	if c.follow {
+		s.followConversion(c)
+		return
+	}
 	in := c.input()
 	proved, idle := false, false
 	if c.proof {
@@ -308,9 +327,13 @@ func (s *Scanner) start(c *scanned) {
 	}
 	c.phase = running
 	c.due, c.proof = c.readAt(), false
-	if r := c.round % swapEvery; c.startTo >= c.verifyAt && (c.fresh || (r > 0 && r < swapEvery-1)) {
-		// Not where neighbours change places: intervals are longest there.
+	// Not where neighbours change places: intervals are longest there.
+	within := c.round%swapEvery > 0 && c.round%swapEvery < swapEvery-1
+	switch {
+	case c.startTo >= c.verifyAt && (c.fresh || within):
 		c.due, c.proof = c.pollAt(), true
+	case c.startTo >= c.conversion.followAt && c.round%swapEvery == swapEvery/2:
+		c.due, c.follow = c.askAt(), true
 	}
 }
 
@@ -320,7 +343,7 @@ func (s *Scanner) startInput(c *scanned, input int) bool {
 	err := c.plan.Chip.Start(input)
 	after := s.clock.Now()
 	// Even a failed start may have begun a conversion.
-	c.startFrom, c.startTo = before.Add(c.plan.StartWire), after
+	c.startFrom, c.startTo = before.Add(c.plan.StartLead), after
 	c.over = after.Add(c.timing.Wake + c.timing.Max)
 	if err != nil {
 		s.fail(c, err)
@@ -331,14 +354,20 @@ func (s *Scanner) startInput(c *scanned, input int) bool {
 
 // sample stamps a result with the best estimate of its window.
 func (c *scanned) sample(lead int, r Result) Sample {
-	half := c.startTo.Sub(c.startFrom) / 2
-	tc := (c.tcMin + c.tcMax) / 2
-	from := c.startFrom.Add(half + c.timing.Wake)
-	slack := time.Duration(drift * float64(tc))
+	from, half := c.began()
+	err, u := c.conversion.stamp(half)
 	return Sample{
 		Lead: lead, Code: r.Code, FullScaleUV: r.FullScaleUV, NoiseV: r.NoiseV, Saturated: r.Saturated,
-		From: from, To: from.Add(tc), StampErr: half + (c.tcMax-c.tcMin)/2 + slack,
+		From: from, To: from.Add(c.conversion.time), StampErr: err + c.plan.StartTail, StampU: u,
 	}
+}
+
+// began returns when the running conversion's window began at best knowledge,
+// and the half-width of when it can have: anywhere in the call that started it,
+// the transfer's own time apart.
+func (c *scanned) began() (at Instant, half time.Duration) {
+	half = (c.startTo.Sub(c.startFrom) - c.plan.StartTail) / 2
+	return c.startFrom.Add(half + c.timing.Wake), half
 }
 
 // fail notes a failed transfer and when to try again. The chip may be converting.

@@ -17,8 +17,11 @@ type BusOptions struct {
 	Hz int
 	// OverheadMin and OverheadMax bound what the host adds to each transaction,
 	// drawn evenly; a random part of it falls before the transfer. Both equal:
-	// it is constant and falls half before, half after.
+	// it is constant, see OverheadBefore.
 	OverheadMin, OverheadMax time.Duration
+	// OverheadBefore is the part of a constant overhead that falls before the
+	// transfer; zero means half.
+	OverheadBefore float64
 	// Seed feeds the draws.
 	Seed uint64
 	// Clock runs the bus in real time; nil makes it virtual: then the bus is the
@@ -116,6 +119,9 @@ func (b *Bus) Tx(addr uint16, w, r []byte) error {
 	b.n++
 	overhead := b.o.OverheadMin
 	before := overhead / 2
+	if b.o.OverheadBefore > 0 {
+		before = time.Duration(b.o.OverheadBefore * float64(overhead))
+	}
 	if d := b.o.OverheadMax - b.o.OverheadMin; d > 0 {
 		overhead += time.Duration(b.rng.Int64N(int64(d)))
 		before = time.Duration(b.rng.Int64N(int64(overhead)))

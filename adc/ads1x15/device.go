@@ -85,8 +85,10 @@ func (d *Device) Plan(busHz int, inputs ...adc.PlannedInput) adc.ChipPlan {
 	wire := func(clocks int) time.Duration { return time.Duration(float64(clocks) * clock) }
 	return adc.ChipPlan{
 		Chip: d, Inputs: inputs,
-		StartWire: wire(d.StartClocks()),
+		StartLead: wire(d.StartClocks() - 1),
+		StartTail: wire(1),
 		ReadLead:  wire(readLead),
+		PollLead:  wire(pollLead),
 		PollTail:  wire(pollTail),
 	}
 }
@@ -95,6 +97,9 @@ const (
 	// readLead is the clocks from the beginning of a read to the acknowledge
 	// after which the result goes out: pointer write, START, address.
 	readLead = 1 + 2*9 + 1 + 9
+	// pollLead is the clocks from the beginning of a poll to the acknowledge after
+	// which the state goes out: START, address.
+	pollLead = 1 + 9
 	// pollTail is the clocks from the acknowledge after which a poll's state
 	// goes out to the end of the poll: two bytes and STOP.
 	pollTail = 2*9 + 1

@@ -38,7 +38,7 @@ const (
 
 // columns are the fields of a line; those that a kind does not use are empty.
 var columns = []string{"kind", "at_ns", "lead", "code", "full_scale_uv", "from_ns", "to_ns", "stamp_err_ns", "noise_v", "saturated",
-	"since_ns", "reason", "position", "source", "text", "on"}
+	"since_ns", "reason", "position", "source", "text", "on", "stamp_u_ns"}
 
 // kinds, positions and sources are written as words.
 var (
@@ -86,6 +86,7 @@ func (w *Writer) Write(in adc.Input) {
 		l[2], l[3], l[4] = number(int64(s.Lead)), number(int64(s.Code)), number(int64(s.FullScaleUV))
 		l[5], l[6], l[7] = number(int64(s.From)), number(int64(s.To)), number(int64(s.StampErr))
 		l[8], l[9] = strconv.FormatFloat(float64(s.NoiseV), 'g', -1, 32), strconv.FormatBool(s.Saturated)
+		l[16] = number(int64(s.StampU))
 	case adc.BlindInput:
 		l[2], l[10], l[11] = number(int64(in.Blind.Lead)), number(int64(in.Blind.Since)), number(int64(in.Blind.Reason))
 	case adc.MarkInput:
@@ -221,7 +222,7 @@ func (p *parser) input() adc.Input {
 		if err != nil {
 			p.fail(8, "a number of volts")
 		}
-		s.NoiseV, s.Saturated = float32(noise), p.bool(9)
+		s.NoiseV, s.Saturated, s.StampU = float32(noise), p.bool(9), time.Duration(p.int(16, 64))
 	case adc.BlindInput:
 		in.Blind = adc.Blind{Lead: int(p.int(2, 16)), Since: adc.Instant(p.int(10, 64)), Reason: adc.BlindReason(p.int(11, 8))}
 	case adc.MarkInput:

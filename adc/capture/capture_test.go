@@ -11,7 +11,7 @@ import (
 
 func every() []adc.Input {
 	return []adc.Input{
-		{Kind: adc.SampleInput, At: 123456789, Sample: adc.Sample{Lead: 3, Code: -17, FullScaleUV: 4096000, From: 122000000, To: 123456789, StampErr: 61, NoiseV: 0.000125, Saturated: true}},
+		{Kind: adc.SampleInput, At: 123456789, Sample: adc.Sample{Lead: 3, Code: -17, FullScaleUV: 4096000, From: 122000000, To: 123456789, StampErr: 61, StampU: 7, NoiseV: 0.000125, Saturated: true}},
 		{Kind: adc.BlindInput, At: 5, Blind: adc.Blind{Lead: 2, Since: -7, Reason: adc.ConfigLost}},
 		{Kind: adc.MarkInput, At: 6, Mark: adc.Mark{Position: adc.Start, Source: adc.SourceOperator, Note: "turned, \"slowly\"\nreally"}},
 		{Kind: adc.LineInput, At: 7, Line: adc.Line{Name: "load-1", On: true}},
@@ -59,11 +59,11 @@ func TestFaultsSayWhere(t *testing.T) {
 		{"", "line 1: want \"# keyturn capture 1\": is this a capture?"},
 		{"# something\n", "line 1: \"# something\", want \"# keyturn capture 1\": is this a capture?"},
 		{magic + "\nkind,at\n", "line 2: want the column names kind,at_ns"},
-		{head + "tock,1,,,,,,,,,,,,,,\n", `line 6: column kind: "tock", want sample, blind, mark, line or tick`},
-		{head + "tick,soon,,,,,,,,,,,,,,\n", `line 6: column at_ns: "soon", want a whole number of 64 bits`},
+		{head + "tock,1,,,,,,,,,,,,,,,\n", `line 6: column kind: "tock", want sample, blind, mark, line or tick`},
+		{head + "tick,soon,,,,,,,,,,,,,,,\n", `line 6: column at_ns: "soon", want a whole number of 64 bits`},
 		{head + "tick,1\n", "line 6: wrong number of fields"},
-		{head + "sample,1,0,40000,1,1,2,0,0,false,,,,,,\n", `line 6: column code: "40000", want a whole number of 16 bits`},
-		{head + "mark,1,,,,,,,,,,,sideways,lead,,\n", `line 6: column position: "sideways", want one of`},
+		{head + "sample,1,0,40000,1,1,2,0,0,false,,,,,,,\n", `line 6: column code: "40000", want a whole number of 16 bits`},
+		{head + "mark,1,,,,,,,,,,,sideways,lead,,,\n", `line 6: column position: "sideways", want one of`},
 	} {
 		r, err := NewReader(strings.NewReader(c.text))
 		if err == nil {

@@ -65,7 +65,7 @@ func ReadPlain(r io.Reader, p Plain) (inputs []adc.Input, leads []adc.Lead, inte
 	for i, t := range times {
 		for k := range p.Volts {
 			s := adc.Sample{Lead: k, Code: int16(math.Round(volts[i][k] * 1e6 / float64(step))), FullScaleUV: step * 32768,
-				From: t, To: t.Add(plainWindow), StampErr: interval / 2}
+				From: t, To: t.Add(plainWindow), StampErr: interval / 2, StampU: interval * 29 / 100}
 			inputs = append(inputs, adc.Input{Kind: adc.SampleInput, At: s.To, Sample: s})
 		}
 	}

@@ -137,7 +137,7 @@ func (w *wire) markPulsed() {
 // backFeed lets a dead circuit be fed through another.
 func (v *Vehicle) backFeed(w *wire, p *plan, k *circuit, source *wire) (*wire, string) {
 	for _, g := range source.segs {
-		w.push(g.to, g.v0*k.backFed, g.v1*k.backFed, g.floating)
+		w.push(g.to, g.v0*k.backFed, g.v1*k.backFed, g.weak)
 	}
 	if k.backFed < 0.6 {
 		return w, "none"
@@ -210,7 +210,7 @@ func (v *Vehicle) disturb(rng *rand.Rand, p *plan, k *circuit, w *wire, n int, n
 // liveAll reports whether the wire is live, without an edge, all through a
 // stretch.
 func (w *wire) liveAll(s stretch) bool {
-	state := len(w.edges) > 0 && w.edges[0].Event == "dead" || len(w.edges) == 0 && len(w.segs) > 0 && w.segs[0].v0 > 9 && !w.segs[0].floating
+	state := len(w.edges) > 0 && w.edges[0].Event == "dead" || len(w.edges) == 0 && len(w.segs) > 0 && w.segs[0].v0 > 9 && w.segs[0].weak == 0
 	for _, e := range w.edges {
 		if e.TNS >= s.from && e.TNS <= s.to {
 			return false
@@ -230,7 +230,10 @@ func cutOut(segs []segment, s stretch) []segment {
 			if part.from >= part.to {
 				continue
 			}
-			x := segment{from: part.from, to: part.to, floating: g.floating || part.from >= s.from && part.to <= s.to}
+			x := segment{from: part.from, to: part.to, weak: g.weak}
+			if part.from >= s.from && part.to <= s.to {
+				x.weak = 1
+			}
 			a, b := g.line(part.from)
 			x.v0, x.v1 = a, a+b*float64(part.to-part.from)
 			out = append(out, x)

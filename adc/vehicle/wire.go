@@ -23,11 +23,11 @@ type wire struct {
 }
 
 // push adds a segment up to an instant.
-func (w *wire) push(to adc.Instant, v0, v1 float64, floating bool) {
+func (w *wire) push(to adc.Instant, v0, v1, weak float64) {
 	if to <= w.t {
 		return
 	}
-	g := segment{from: w.t, to: to, v0: v0, v1: v1, floating: floating}
+	g := segment{from: w.t, to: to, v0: v0, v1: v1, weak: weak}
 	w.y = w.f.after(&g, w.t, to, w.y)
 	w.segs = append(w.segs, g)
 	w.t = to
@@ -39,10 +39,10 @@ func (w *wire) follow(to adc.Instant, part float64) {
 	i := sort.Search(len(b), func(i int) bool { return b[i].At > w.t })
 	v := w.battery.at(w.t)
 	for ; i < len(b) && b[i].At < to; i++ {
-		w.push(b[i].At, v*part, b[i].V*part, false)
+		w.push(b[i].At, v*part, b[i].V*part, 0)
 		v = b[i].V
 	}
-	w.push(to, v*part, w.battery.at(to)*part, false)
+	w.push(to, v*part, w.battery.at(to)*part, 0)
 }
 
 // on is the part of the battery's voltage that the wire has when on.
@@ -52,12 +52,12 @@ func (w *wire) on() float64 { return 1 - w.o.drop }
 func (w *wire) idle(to adc.Instant, openedAt adc.Instant) {
 	switch w.o.rest {
 	case released:
-		w.push(to, 0, 0, true)
+		w.push(to, 0, 0, 1)
 	case ghosted:
 		w.follow(to, w.o.ghost)
 	case runningDown:
 		if openedAt == 0 {
-			w.push(to, 0, 0, false)
+			w.push(to, 0, 0, 0)
 			return
 		}
 		v0 := w.battery.at(openedAt) * w.on()
@@ -67,11 +67,11 @@ func (w *wire) idle(to adc.Instant, openedAt adc.Instant) {
 		last := openedAt + nano(8*w.o.runDown)
 		for w.t < min(to, last) {
 			next := min(to, w.t+nano(w.o.runDown/40), last)
-			w.push(next, level(w.t), level(next), false)
+			w.push(next, level(w.t), level(next), 0)
 		}
-		w.push(to, 0, 0, false)
+		w.push(to, 0, 0, 0)
 	default:
-		w.push(to, 0, 0, false)
+		w.push(to, 0, 0, 0)
 	}
 }
 
@@ -90,7 +90,7 @@ func (w *wire) close(at adc.Instant, bounce bool) {
 	switch {
 	case w.o.contact == slow:
 		end := at + nano(w.o.ramp)
-		w.push(end, w.level(at), w.battery.at(end)*w.on(), false)
+		w.push(end, w.level(at), w.battery.at(end)*w.on(), 0)
 		first.TNS, first.LastNS, first.Why = at+(end-at)/2, end, "slow"
 	case bounce:
 		y0 := w.y
@@ -110,7 +110,7 @@ func (w *wire) open(at adc.Instant, bounce bool) {
 		e.Why = "run-down"
 	case w.o.contact == slow:
 		end := at + nano(w.o.ramp)
-		w.push(end, w.battery.at(at)*w.on(), w.level(end), false)
+		w.push(end, w.battery.at(at)*w.on(), w.level(end), 0)
 		e.TNS, e.LastNS, e.Why = at+(end-at)/2, end, "slow"
 	case bounce:
 		y0 := w.y
@@ -157,7 +157,7 @@ func (w *wire) conduct(to adc.Instant) {
 	case w.o.pwmHz > 0:
 		w.pulse(to)
 	case w.o.testHz > 0 && w.o.testOn:
-		w.test(to, func(t adc.Instant) { w.follow(t, w.on()) }, func(t adc.Instant) { w.push(t, 0, 0, false) })
+		w.test(to, func(t adc.Instant) { w.follow(t, w.on()) }, func(t adc.Instant) { w.push(t, 0, 0, 0) })
 	default:
 		w.follow(to, w.on())
 	}
@@ -177,7 +177,7 @@ func (w *wire) pulse(to adc.Instant) {
 	period := 1 / w.o.pwmHz
 	for w.t < to {
 		w.follow(min(to, w.t+nano(period*w.o.duty)), w.on())
-		w.push(min(to, w.t+nano(period*(1-w.o.duty))), 0, 0, false)
+		w.push(min(to, w.t+nano(period*(1-w.o.duty))), 0, 0, 0)
 	}
 }
 
