@@ -14,8 +14,8 @@ type Lead struct {
 	// (source impedance low): R1 parallel R2, times C. TauFloating is that of a
 	// released wire that nothing drives: R2 times C.
 	Tau, TauFloating time.Duration
-	// UTau is the relative standard uncertainty of both.
-	UTau float64
+	// UTau and UTauFloating are their relative standard uncertainties (k = 1).
+	UTau, UTauFloating float64
 	// Calibration turns pin volts into lead volts.
 	Calibration Calibration
 }

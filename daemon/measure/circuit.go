@@ -29,8 +29,9 @@ type lead struct {
 	index                         int
 	name                          string
 	cal                           adc.Calibration
-	tau, tauFloating, bounceMax   time.Duration
-	uTau                          float64
+	tau                           timeConstants
+	bounceMax                     time.Duration
+	absoluteRef                   float64 // the reference where there is no sense lead
 	liveAbove, deadBelow          float64
 	fullScaleUV                   int32
 	voltsPerCode, offsetV, noiseV float64
@@ -45,6 +46,9 @@ type lead struct {
 	hiRun, loRun int // samples in a row above LiveAbove, below DeadBelow
 	edges        []edge
 	trans        []transition // of the open cycle
+
+	lastStep fittedStep // the latest edge that a curve was found for
+	levels   [3]float64
 
 	blind       bool
 	blindSince  adc.Instant // the change that a blind stretch hides is after this
@@ -94,12 +98,13 @@ func newLead(i int, p *Params) lead {
 	d := &p.Leads[i]
 	l := lead{
 		index: i, name: d.Name, cal: d.Calibration,
-		tau: d.Tau, tauFloating: d.TauFloating, uTau: d.UTau, bounceMax: p.BounceMax,
+		tau: newTimeConstants(d), bounceMax: p.BounceMax,
 		liveAbove: p.LiveAbove, deadBelow: p.DeadBelow,
 		edges: make([]edge, 0, openEdgesMax),
 	}
 	if p.BatterySense == NoLead {
 		l.deadBelow = p.DeadBelowV * p.LiveAbove / p.LiveAboveV
+		l.absoluteRef = p.LiveAboveV / p.LiveAbove
 	}
 	return l
 }

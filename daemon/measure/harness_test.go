@@ -27,9 +27,19 @@ type bench struct {
 // gain.
 func newBench(t testing.TB, seed uint64, gain float64, p measure.Params, waves []adctest.Wave) *bench {
 	t.Helper()
+	return newBenchOn(t, seed, knownHost, gain, p, waves, func(adc.Input) {})
+}
+
+// newBenchOn is newBench on a host; saw gets every input.
+func newBenchOn(t testing.TB, seed uint64, host adctest.BusOptions, gain float64, p measure.Params, waves []adctest.Wave, saw func(adc.Input)) *bench {
+	t.Helper()
 	b := &bench{engine: measure.New(p)}
-	b.bus = adctest.NewBus(adctest.BusOptions{Seed: seed, OverheadMin: 50 * time.Microsecond, OverheadMax: 50 * time.Microsecond})
-	b.merge = adc.NewMerge(1, func(in adc.Input) { b.events = append(b.events, b.engine.Step(in)...) })
+	host.Seed = seed
+	b.bus = adctest.NewBus(host)
+	b.merge = adc.NewMerge(1, func(in adc.Input) {
+		saw(in)
+		b.events = append(b.events, b.engine.Step(in)...)
+	})
 	var plans []adc.ChipPlan
 	for c := range 4 {
 		o := adctest.ADS1x15Options{Address: 0x48 + uint16(c), Seed: seed<<3 + uint64(c), Gain: gain, NoiseV: adctest.DataSheetNoiseV}

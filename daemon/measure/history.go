@@ -14,10 +14,11 @@ const historyLen = 64
 // point is one sample of a lead in volts, beside the reference of its moment.
 type point struct {
 	from, to adc.Instant
-	v        float64 // volts on the lead
-	ref      float64 // reference volts of the same moment; valid once judged
-	r        float64 // v over ref; valid once judged
-	stampErr time.Duration
+	v        float64       // volts on the lead
+	ref      float64       // reference volts of the same moment; valid once judged
+	r        float64       // v over ref; valid once judged
+	stampErr time.Duration // bound of from and to
+	stampU   time.Duration // standard uncertainty of the middle
 }
 
 func (p *point) mid() adc.Instant { return p.from + (p.to-p.from)/2 }

@@ -20,6 +20,7 @@ import (
 // A contact that bounces leaves, after its last touch, exactly the curve of one
 // step: the equivalent step, between first and last touch. Samples taken in the
 // bounce do not fit it, later ones do. A ramp or a slow switch fits at no time.
+// fit.go does the fitting.
 //
 // The bracket is kept apart from the estimate. It begins in the window of the
 // last sample that still stands at the old level: half a window before its end,
@@ -28,6 +29,7 @@ import (
 // where the curve of the samples after it says so.
 
 const (
+	lookBack = 16    // samples before an edge that show where it began, mostly
 	flatR    = 0.025 // change of r between samples of one level
 	oldR     = 0.1   // how far from the furthest sample the old level may be
 	devLeast = 0.004 // least share of the step that dates it
@@ -40,6 +42,9 @@ const (
 	// trusted; by more than refRough, no level either.
 	refUneasy, refRough = 1.06, 1.2
 	systemR             = 0.0006 // what r may be off besides noise: load steps, reference
+	slowSamples         = 2      // samples between two levels that no contact explains
+	slowMoved           = 0.005  // change of r that shows a slow edge begun
+	fitStepLeast        = 0.1    // least step of r whose instant is looked for on the curve
 )
 
 // resolveEdges works out the instants of a lead's open edges: those whose later
@@ -50,14 +55,9 @@ func (e *Engine) resolveEdges(l *lead, all bool) {
 		if !all && l.h.judged < g.first+resolveAfter {
 			return
 		}
-		start := uint64(0)
-		if g.first > 16 {
-			start = g.first - 16
-		}
-		pts := l.h.copyTo(make([]point, 0, 32), start, g.first+resolveAfter+3)
-		i := 0
-		if start = max(start, l.h.first()); g.first > start {
-			i = int(g.first - start)
+		pts, i := l.around(g.first, lookBack)
+		if len(pts) > 0 && l.lastFlat(pts, i, g.state) == 0 {
+			pts, i = l.around(g.first, historyLen) // a slow edge began earlier
 		}
 		if i < len(pts) {
 			t := l.dateEdge(pts, i, g.state)
@@ -65,6 +65,20 @@ func (e *Engine) resolveEdges(l *lead, all bool) {
 		}
 		l.edges = l.edges[:copy(l.edges, l.edges[1:])]
 	}
+}
+
+// around returns the judged samples around an edge whose first sample on the new
+// side is number first, back to as many before it, and its place among them.
+func (l *lead) around(first uint64, back int) (pts []point, i int) {
+	start := l.h.first()
+	if b := uint64(back); first > start+b {
+		start = first - b
+	}
+	pts = l.h.copyTo(make([]point, 0, 32), start, first+resolveAfter+3)
+	if first > start {
+		i = int(first - start)
+	}
+	return pts, i
 }
 
 // dateEdge dates the edge to a state among judged samples of which number i is
@@ -79,24 +93,62 @@ func (l *lead) dateEdge(pts []point, i int, state State) Transition {
 		t := between(l.index, state, l.decline.began, pts[i].to, SeenRunDown)
 		return t
 	}
-	c := l.readCurve(pts, j+1, v0, v1, state)
-	nb := pts[j].from + (pts[j].to-pts[j].from)/2
-	na := pts[min(j+1, len(pts)-1)].to
+	latest := l.latest(pts, j+1, v0, v1, state)
+	near := bracket{pts[j].mid(), max(pts[min(j+1, len(pts)-1)].to, latest)}
+	wide := near
 	switch {
 	case moved > refRough:
-		nb, na = pts[max(j-1, 0)].from, pts[min(i+1, len(pts)-1)].to
+		wide = bracket{pts[max(j-1, 0)].from, max(pts[min(i+1, len(pts)-1)].to, latest)}
 	case moved > refUneasy:
-		nb, na = pts[j].from, max(na, pts[i].to)
+		wide = bracket{pts[j].from, max(near.notAfter, pts[i].to)}
 	}
-	if c.latest > na {
-		na = c.latest
+	before, after := pts[j].stampErr, pts[i].stampErr
+	near, wide = near.widened(before, after), wide.widened(before, after)
+	if abs(v0-v1) < fitStepLeast || j+1 >= len(pts) {
+		return between(l.index, state, wide.notBefore, wide.notAfter, 0)
 	}
-	nb, na = nb.Add(-pts[j].stampErr), na.Add(pts[i].stampErr)
-	t := between(l.index, state, nb, na, 0)
-	if c.holds && moved <= refUneasy {
-		t.At, t.U, t.Timing = clamp(c.at, nb, na), c.u, TimingCurve
+	f, ok := l.fitEdge(pts, j, i, state, v0, v1)
+	if !ok || moved > refRough {
+		wide = wide.forSlow(pts, j, i, (v0+v1)/2)
+		return between(l.index, state, wide.notBefore, wide.notAfter, 0)
 	}
+	// A reference that moves makes the plain bracket doubtful, but no more than
+	// the fit is.
+	near.notBefore = min(near.notBefore, max(wide.notBefore, f.at.Add(-3*f.alone)))
+	near.notAfter = max(near.notAfter, min(wide.notAfter, f.at.Add(3*f.alone)))
+	t := between(l.index, state, near.notBefore, near.notAfter, 0)
+	t.At, t.U, t.Timing = clamp(f.at, t.NotBefore, t.NotAfter), min(f.u, t.U), TimingCurve
+	l.learn(state, &f.step)
+	l.noteFit(state, &f)
 	return t
+}
+
+// bracket is what an instant certainly lies in.
+type bracket struct{ notBefore, notAfter adc.Instant }
+
+func (b bracket) widened(before, after time.Duration) bracket {
+	return bracket{b.notBefore.Add(-before), b.notAfter.Add(after)}
+}
+
+// forSlow widens a bracket to what a ramp needs whose samples up to number j
+// are flat and which is decided by number i: the wire is half way before its
+// filter is, and one that moves so slowly may have begun to before it shows.
+func (b bracket) forSlow(pts []point, j, i int, half float64) bracket {
+	if i-j <= slowSamples {
+		return b // the samples' own dates reach far enough
+	}
+	k := j + 1
+	for k < i && (pts[k].r < half) == (pts[j].r < half) {
+		k++
+	}
+	level, m := pts[max(j-3, 0)].r, j
+	for m > 0 && abs(pts[m].r-level) > slowMoved {
+		m--
+	}
+	return bracket{
+		min(b.notBefore, pts[max(m-1, 0)].mid().Add(-pts[j].stampErr)),
+		max(b.notAfter, pts[k].to.Add(pts[k].stampErr)),
+	}
 }
 
 // lastFlat returns the number of the last sample before i that stands at the
@@ -163,72 +215,36 @@ func refMoves(pts []point) float64 {
 	return hi / lo
 }
 
-// curve is what the samples after an edge say of its instant.
-type curve struct {
-	at     adc.Instant
-	u      time.Duration
-	holds  bool
-	latest adc.Instant // no sample allows a later instant
-}
-
-// readCurve dates the step by each sample from k on that lies on the curve.
-func (l *lead) readCurve(pts []point, k int, v0, v1 float64, state State) curve {
-	var c curve
+// latest returns the latest instant that the samples from k on allow: each dates
+// the step by itself.
+func (l *lead) latest(pts []point, k int, v0, v1 float64, state State) (at adc.Instant) {
 	step := v0 - v1
-	if abs(step) < 0.1 {
-		return c
+	if abs(step) < fitStepLeast {
+		return 0
 	}
-	taus := []time.Duration{l.tau}
-	if state == Dead {
-		taus = append(taus, l.tauFloating)
-	}
-	var dates []date
 	for s := k; s < len(pts) && s < k+6; s++ {
 		dev := (pts[s].r - v1) / step
 		if dev > devMost {
 			continue
 		}
-		var both [2]date
-		for i, tau := range taus {
-			both[i] = dateSample(&pts[s], max(dev, devLeast), abs(step), float64(tau), l)
-			c.latest = max(c.latest, both[i].at.Add(3*both[i].u))
-		}
-		if dev >= devLeast {
-			dates = append(dates, average(both[0], both[len(taus)-1]))
+		for _, tau := range []*timeConstant{&l.tau.driven, &l.tau.floating} {
+			d := dateSample(&pts[s], max(dev, devLeast), abs(step), tau.value, l)
+			at = max(at, d.at.Add(3*d.u))
+			if state == Live {
+				break
+			}
 		}
 		if s > k && pts[s].from.Sub(pts[k].to) >= l.bounceMax-bounceSlack {
 			break // whatever the contact did, this sample came after it
 		}
 	}
-	switch len(dates) {
-	case 1:
-		c.at, c.u, c.holds = dates[0].at, dates[0].u, true
-	case 2:
-		a, b := dates[0], dates[1]
-		gap := abs(float64(a.at - b.at))
-		if allowed := 3 * math.Hypot(float64(a.u), float64(b.u)); gap <= allowed {
-			wa, wb := 1/square(float64(a.u)), 1/square(float64(b.u))
-			c.at = a.at + adc.Instant(float64(b.at-a.at)*wb/(wa+wb))
-			c.u, c.holds = time.Duration(1/math.Sqrt(wa+wb)), true
-		} else {
-			// The first sample lay in a bounce; the second is past it.
-			c.at, c.u, c.holds = b.at, b.u, true
-		}
-	}
-	return c
+	return at
 }
 
 // date is a step's instant as one sample gives it, with its standard uncertainty.
 type date struct {
 	at adc.Instant
 	u  time.Duration
-}
-
-// average is the date where either of two may hold: a released lead floats with
-// another time constant than a driven one, and nothing tells which it is.
-func average(a, b date) date {
-	d := b.at.Sub(a.at)
-	return date{a.at.Add(d / 2), time.Duration(math.Hypot(float64(max(a.u, b.u)), float64(uniform(d))))}
 }
 
 // dateSample solves one sample's window mean for the step: dev is the share of
@@ -246,7 +262,7 @@ func dateSample(p *point, dev, step, tau float64, l *lead) date {
 	}
 	noise := l.noiseV / p.ref
 	uR := math.Sqrt(2*noise*noise+square(l.voltsPerCode/p.ref)/6+square(systemR)) / step
-	uTau := l.uTau * (math.Max(0, -x) + w/2)
+	uTau := l.tau.driven.u * (math.Max(0, -x) + w/2)
 	u := math.Sqrt(square(uR/slope) + uTau*uTau + square(float64(p.stampErr))/3)
 	return date{p.from + adc.Instant(x), time.Duration(u)}
 }

@@ -38,7 +38,7 @@ func (l *lead) measureSag(pts []point, start span, limits []float64) Crank {
 	if minI > first {
 		k.MinV = min(k.MinV, pts[minI-1].v-l.stillFalling(pts, minI-1))
 	}
-	k.MinAt = pts[minI].mid().Add(-l.tau)
+	k.MinAt = pts[minI].mid().Add(-time.Duration(l.tau.driven.value))
 	k.BeginsNotBefore, k.BeginsNotAfter = fallBracket(pts, start.from, before, k.MinV)
 	k.HiddenDipV, k.AtOrBelow = l.hiddenDip(pts, minI, before)
 	k.MinUV = l.uncertainty(k.MinV, k.HiddenDipV)
@@ -114,7 +114,7 @@ func (l *lead) hiddenDip(pts []point, minI int, before float64) (v float64, none
 	if left <= 0 {
 		return fall, true
 	}
-	return fall * math.Exp(-float64(left)/float64(l.tau)), false
+	return fall * math.Exp(-float64(left)/l.tau.driven.value), false
 }
 
 // stillFalling is how much further the filter would have fallen towards a held
@@ -124,7 +124,7 @@ func (l *lead) stillFalling(pts []point, i int) float64 {
 	if i == 0 {
 		return 0
 	}
-	rho := math.Exp(-float64(pts[i].mid()-pts[i-1].mid()) / float64(l.tau))
+	rho := math.Exp(-float64(pts[i].mid()-pts[i-1].mid()) / l.tau.driven.value)
 	return max(0, (pts[i-1].v-pts[i].v)*rho/(1-rho))
 }
 

@@ -1,0 +1,133 @@
+package measure
+
+import (
+	"math"
+
+	"keyturn/adc"
+)
+
+// This file learns a lead's time constants from its own clean edges. An edge
+// with two samples on its curve gives one estimate; what is known is drawn
+// towards it as far as its uncertainty allows (the weights of a Kalman filter for
+// a constant). Estimates far off are outliers, bounces most of them; many of
+// them on one side are a lead that has changed: its capacitor, its wiring.
+
+const (
+	// uTauLeast is the least relative uncertainty a time constant is credited
+	// with: it drifts with the capacitor's temperature.
+	uTauLeast = 0.0006
+	// uTauWorth is the worst estimate that is worth a look.
+	uTauWorth = 0.06
+	// tauOff is how many standard deviations off an estimate is an outlier,
+	// tauChanged how many outliers in a row on one side are a change.
+	tauOff     = 4.0
+	tauChanged = 6
+	// uTauPair is what the ratio of floating to driven is known to: the divider's.
+	uTauPair = 0.002
+	// tailFor is for how many time constants an edge matters to the levels before
+	// the next.
+	tailFor = 40
+)
+
+// timeConstant is one time constant, in nanoseconds, with its relative standard
+// uncertainty.
+type timeConstant struct {
+	value, u float64
+	edges    int // learned from so many
+	off      int // outliers in a row, negative on the low side
+}
+
+// timeConstants are those of a lead: its wire driven, and floating.
+type timeConstants struct {
+	driven, floating timeConstant
+	ratio            float64 // floating to driven, as told
+	changed          bool    // the lead is not what it was
+}
+
+func newTimeConstants(d *adc.Lead) timeConstants {
+	uFloating := d.UTauFloating
+	if uFloating == 0 {
+		uFloating = d.UTau
+	}
+	return timeConstants{
+		driven:   timeConstant{value: float64(d.Tau), u: max(d.UTau, uTauLeast)},
+		floating: timeConstant{value: float64(d.TauFloating), u: max(uFloating, uTauLeast)},
+		ratio:    float64(d.TauFloating) / float64(d.Tau),
+	}
+}
+
+// take draws the time constant towards an estimate; it reports whether outliers
+// show that it has changed.
+func (c *timeConstant) take(value, u float64) (changed bool) {
+	d := math.Log(value / c.value)
+	if abs(d) > tauOff*math.Hypot(u, c.u) {
+		if side := int(math.Copysign(1, d)); side*c.off >= 0 {
+			c.off += side
+		} else {
+			c.off = side
+		}
+		return c.off >= tauChanged || c.off <= -tauChanged
+	}
+	c.off = 0
+	w := c.u * c.u / (c.u*c.u + u*u)
+	c.value *= math.Exp(w * d)
+	c.u = max(uTauLeast, math.Sqrt(1-w)*c.u)
+	c.edges++
+	return false
+}
+
+// learn takes what a fitted edge says of the time constant.
+func (l *lead) learn(state State, f *stepFit) {
+	if f.uLnTau <= 0 || f.uLnTau > uTauWorth || f.k1 > 1.02 || (state == Live && f.k1 < 0.96) {
+		return // a source that gives way has another time constant
+	}
+	value := math.Exp(f.dataTau)
+	c, other := &l.tau.driven, &l.tau.floating
+	ratio := l.tau.ratio
+	if state == Dead {
+		// Which of the two it was must be plain.
+		d, g := math.Log(value/l.tau.driven.value), math.Log(value/l.tau.floating.value)
+		ud, ug := math.Hypot(f.uLnTau, l.tau.driven.u), math.Hypot(f.uLnTau, l.tau.floating.u)
+		if abs(g) < abs(d) {
+			c, other, ratio = &l.tau.floating, &l.tau.driven, 1/ratio
+			d, ud, g, ug = g, ug, d, ud
+		}
+		if abs(g) < 3*ug || abs(d) > tauOff*ud {
+			return
+		}
+	}
+	if c.take(value, f.uLnTau) {
+		l.tau.changed = true
+		*c = timeConstant{value: value, u: 0.1}
+	}
+	// The divider ties the two together.
+	if u := math.Hypot(c.u, uTauPair); u < other.u {
+		other.value, other.u = c.value*ratio, u
+	}
+}
+
+// fittedStep is an edge as fitted, for one that comes before it has settled.
+type fittedStep struct {
+	at  adc.Instant
+	v   float64 // volts still to settle at that instant
+	tau float64
+}
+
+// noteFit notes a fitted edge: its level, and what it leaves to settle.
+func (l *lead) noteFit(state State, f *fitted) {
+	l.levels[state] = f.step.k1
+	l.lastStep = fittedStep{at: f.at, v: f.step.fall, tau: math.Exp(f.step.lnTau)}
+}
+
+// levelOf is the part of the reference that the lead had in a state when it last
+// settled in it.
+func (l *lead) levelOf(s State) float64 { return l.levels[s] }
+
+// tailAt returns what the latest edge has left to settle, if that matters.
+func (l *lead) tailAt(zero adc.Instant) tail {
+	since := float64(zero - l.lastStep.at)
+	if l.lastStep.v == 0 || since > tailFor*l.lastStep.tau || since < 0 {
+		return tail{}
+	}
+	return tail{at: float64(l.lastStep.at - zero), v: l.lastStep.v, tau: l.lastStep.tau}
+}
