@@ -49,7 +49,7 @@ func (l *lead) measureSag(pts []point, start span, limits []float64) Crank {
 	for _, v := range limits {
 		// Noise moves each crossing by itself, so it counts in full, and twice.
 		u := l.uncertainty(v, 0) + 2*l.noiseV
-		k.Below = append(k.Below, timeBelow(pts[max(first-1, 0):min(last+40, len(pts))], v, u))
+		k.Below = append(k.Below, timeBelow(pts[max(first-1, 0):min(last+40, len(pts))], v, u, l.tau.driven.value))
 	}
 	for i := first; i < len(pts); i++ {
 		if pts[i].from > start.to && pts[i].v >= recoveredPart*before {
@@ -139,20 +139,24 @@ func (l *lead) uncertainty(v, hidden float64) float64 {
 // the samples' middles. Both ends of a stretch are late by the filter's delay,
 // which so cancels. The bounds allow for the voltage's uncertainty and for what
 // a crossing between two samples leaves open.
-func timeBelow(pts []point, limit, u float64) Below {
+func timeBelow(pts []point, limit, u, tau float64) Below {
 	b := Below{LimitV: limit}
 	var open time.Duration
-	b.Time, b.VoltSeconds, open = under(pts, limit)
-	tMin, _, _ := under(pts, limit-u)
-	tMax, _, openMax := under(pts, limit+u)
+	b.Time, b.VoltSeconds, open = under(pts, limit, tau)
+	tMin, _, _ := under(pts, limit-u, tau)
+	tMax, _, openMax := under(pts, limit+u, tau)
 	b.TimeMin = max(0, min(tMin, b.Time)-open)
 	b.TimeMax = max(tMax, b.Time) + openMax
 	return b
 }
 
+// steepV is the change from sample to sample from which on a line through them
+// says little of when a level was crossed.
+const steepV = 1.0
+
 // under returns the time and area (volt seconds) under a limit, and how much of
 // the time rests on where between two samples the limit was crossed.
-func under(pts []point, limit float64) (t time.Duration, area float64, open time.Duration) {
+func under(pts []point, limit, tau float64) (t time.Duration, area float64, open time.Duration) {
 	for i := 1; i < len(pts); i++ {
 		a, b := limit-pts[i-1].v, limit-pts[i].v // above zero: under the limit
 		dt := float64(pts[i].mid() - pts[i-1].mid())
@@ -162,12 +166,36 @@ func under(pts []point, limit float64) (t time.Duration, area float64, open time
 			area += dt * 1e-9 * (a + b) / 2
 		case a > 0 || b > 0:
 			in := max(a, b) / (max(a, b) - min(a, b))
+			loose := dt / 2 * min(1, abs(a-b)/2)
+			if abs(a-b) > steepV && i+1 < len(pts) {
+				if at, ok := crossing(pts[i-1].v, pts[i].v, pts[i+1].v, limit, dt, tau); ok {
+					in = at / dt
+					if b > 0 {
+						in = 1 - in
+					}
+				}
+			}
 			t += time.Duration(dt * in)
 			area += dt * 1e-9 * in * max(a, b) / 2
-			// A crossing on a steep line is open by half of the interval,
-			// on a line that moves little it is as good as the line.
-			open += time.Duration(dt / 2 * min(1, abs(a-b)/2))
+			open += time.Duration(loose)
 		}
 	}
 	return t, area, open
+}
+
+// crossing returns when, after the first of three samples dt apart, the filter
+// crossed a level on its way from the first to what the third stands for: the
+// wire's move began at the first sample at the earliest and, for what the second
+// has left to go, some time before it at the latest; the middle of the two.
+func crossing(first, second, third, level, dt, tau float64) (at float64, ok bool) {
+	target := third
+	if (second-third)*(first-second) < 0 {
+		target = second // it turns back: the second is its furthest
+	}
+	left, way := (second-target)/(first-target), (level-target)/(first-target)
+	if way <= 0.02 || way >= 1 || left < 0 || left >= 1 {
+		return 0, false
+	}
+	latest := max(0, dt+tau*math.Log(max(left, devLeast)))
+	return min(dt, latest/2-tau*math.Log(way)), true
 }
