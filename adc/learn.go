@@ -28,10 +28,11 @@ const (
 	// busy; then it is kept free for one.
 	skipsMost = 8
 	// stepLeast is the step of the expectation once it is found.
-	stepLeast = 1500 * time.Nanosecond
+	stepLeast = 400 * time.Nanosecond
 	// sameMost answers in a row are drift, no chance.
 	sameMost = 5
-	// aimStep is by how much the aim of the questions follows their lateness.
+	// aimStep is by how much at most the aim of the questions follows their
+	// lateness at once.
 	aimStep = 4 * time.Microsecond
 )
 
@@ -124,11 +125,7 @@ func (s *Scanner) ask(c *scanned) bool {
 	asked := latest.Sub(earliest) / 2
 	k.noise = half + asked
 	late := earliest.Add(asked).Sub(began.Add(k.time))
-	if late > 0 {
-		k.ahead = min(k.ahead+aimStep, k.time/4)
-	} else {
-		k.ahead = max(k.ahead-aimStep, 0)
-	}
+	k.ahead = min(max(k.ahead+min(max(late/2, -aimStep), aimStep), 0), k.time/4)
 	if within := max(k.step, k.off); (busy && late > -within) || (!busy && late < within) {
 		k.answer(busy)
 		k.off = max(k.off/2, stepLeast)

@@ -27,7 +27,7 @@ import (
 
 const (
 	fitPointsMax = 16
-	fitRounds    = 12
+	fitRounds    = 20
 	// residualMost is how many standard deviations a sample may be off a curve
 	// that holds; chiMost bounds the mean square of them all.
 	residualMost = 4.0
@@ -64,6 +64,7 @@ type stepFit struct {
 	fall    float64 // volts to settle at t0
 	lnTau   float64
 	uLnTau  float64 // of ln τ, from the samples alone; 0 if they say nothing
+	cost    float64 // sum of squares, what was known beforehand included
 	chi     float64 // mean square of the residuals in σ
 	worst   float64 // greatest of them
 	ok      bool    // it converged to something that can be
@@ -140,7 +141,7 @@ func (q *problem) solve(from stepFit, free bool) stepFit {
 			continue
 		}
 		// Nanoseconds; a step at the edge of a window may go to and fro for ever.
-		done := lambda < 0.1 && (abs(step[0]) < 20 || cost-c < 1e-3)
+		done := lambda < 0.1 && (abs(step[0]) < 20 || cost-c < 1e-6)
 		p, cost, normal, grad, cov = next, c, n, g, inv
 		lambda /= 8
 		if lambda < 0.01 {
@@ -151,6 +152,7 @@ func (q *problem) solve(from stepFit, free bool) stepFit {
 			break
 		}
 	}
+	out.cost = cost
 	out.t0, out.k0, out.k1, out.lnTau = p[0], p[1], p[2], p[3]
 	out.u = math.Sqrt(max(cov[0][0], 0))
 	out.uLnTau = math.Sqrt(max(cov[3][3], 0))
@@ -377,8 +379,9 @@ type fitted struct {
 	u     time.Duration // the same with window stamps and hidden bounce
 	zero  adc.Instant   // where the fit's time begins
 
-	spread float64 // two time constants are possible
-	hidden float64 // a bounce that cannot show
+	floating float64 // how probably the wire floats after a fall
+	spread   float64 // both are possible
+	hidden   float64 // a bounce that cannot show
 }
 
 // fitEdge dates the edge by a fit; ok is false where no curve holds. A bounce or
@@ -419,27 +422,37 @@ func (l *lead) fitFrom(pts []point, j, k, end int, state State, v0, v1 float64) 
 	if state == Live {
 		// A source that gives way under the lead's load makes the filter slower:
 		// how much of the difference is its doing cannot be told.
-		weak := min(max(1-v1, 0), 1) * (l.tau.floating.value - l.tau.driven.value)
+		weak := min(max(l.tau.part-v1, -1), 1) * (l.tau.floating.value - l.tau.driven.value)
 		tau := l.tau.driven.value + weak/2
 		out.step = solve(tau, math.Hypot(l.tau.driven.u, uniformPart(weak)/tau))
 	} else {
-		a, b := solve(l.tau.driven.value, l.tau.driven.u), solve(l.tau.floating.value, l.tau.floating.u)
-		out.step = a
-		worse := b.chi - a.chi
-		if (b.holds() && !a.holds()) || (b.holds() == a.holds() && b.chi < a.chi) {
-			out.step, worse = b, a.chi-b.chi
-		}
-		if a.ok && b.ok && worse*float64(max(1, q.n-3)) < 9 && a.holds() == b.holds() {
-			mid := (a.t0 + b.t0) / 2
-			out.spread = uniformPart(2 * (out.step.t0 - mid))
-			out.step.t0 = mid
-		}
+		driven, floating := solve(l.tau.driven.value, l.tau.driven.u), solve(l.tau.floating.value, l.tau.floating.u)
+		out.step, out.spread, out.floating = mix(driven, floating, l.tau.floats())
 	}
 	if out.step.holds() {
 		out.step.dataTau, out.step.uLnTau = q.freeTau(out.step)
 		out.hidden = l.hiddenBounce(&q, out.step)
 	}
 	return out
+}
+
+// mix returns the step from what it is with the wire driven and floating. Which
+// it was shows in the fits (odds exp(-Δχ²/2)) and in what the lead's falls were
+// before; what stays open is the spread of the two.
+func mix(driven, floating stepFit, floats float64) (f stepFit, spread, isFloating float64) {
+	switch {
+	case !floating.holds():
+		return driven, 0, 0
+	case !driven.holds():
+		return floating, 0, 1
+	}
+	p := floats / (floats + (1-floats)*math.Exp((floating.cost-driven.cost)/2))
+	f = driven
+	if p > 0.5 {
+		f = floating
+	}
+	f.t0 = p*floating.t0 + (1-p)*driven.t0
+	return f, math.Sqrt(p*(1-p)) * abs(floating.t0-driven.t0), p
 }
 
 // freeTau returns ln τ as the samples alone have it.

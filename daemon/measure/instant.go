@@ -118,7 +118,7 @@ func (l *lead) dateEdge(pts []point, i int, state State) Transition {
 	near.notAfter = max(near.notAfter, min(wide.notAfter, f.at.Add(3*f.alone)))
 	t := between(l.index, state, near.notBefore, near.notAfter, 0)
 	t.At, t.U, t.Timing = clamp(f.at, t.NotBefore, t.NotAfter), min(f.u, t.U), TimingCurve
-	l.learn(state, &f.step)
+	l.learn(state, &f)
 	l.noteFit(state, &f)
 	return t
 }

@@ -41,6 +41,8 @@ type timeConstant struct {
 type timeConstants struct {
 	driven, floating timeConstant
 	ratio            float64 // floating to driven, as told
+	part             float64 // of the reference that the rises learned from went to
+	floated, pulled  int     // falls of either kind
 	changed          bool    // the lead is not what it was
 }
 
@@ -53,8 +55,12 @@ func newTimeConstants(d *adc.Lead) timeConstants {
 		driven:   timeConstant{value: float64(d.Tau), u: max(d.UTau, uTauLeast)},
 		floating: timeConstant{value: float64(d.TauFloating), u: max(uFloating, uTauLeast)},
 		ratio:    float64(d.TauFloating) / float64(d.Tau),
+		part:     1,
 	}
 }
+
+// weight is how far an estimate draws the time constant towards it: 0 to 1.
+func (c *timeConstant) weight(u float64) float64 { return c.u * c.u / (c.u*c.u + u*u) }
 
 // take draws the time constant towards an estimate; it reports whether outliers
 // show that it has changed.
@@ -69,32 +75,54 @@ func (c *timeConstant) take(value, u float64) (changed bool) {
 		return c.off >= tauChanged || c.off <= -tauChanged
 	}
 	c.off = 0
-	w := c.u * c.u / (c.u*c.u + u*u)
+	w := c.weight(u)
 	c.value *= math.Exp(w * d)
 	c.u = max(uTauLeast, math.Sqrt(1-w)*c.u)
 	c.edges++
 	return false
 }
 
+// floats is how probably the lead's wire floats after a fall, from the falls
+// before: the rule of succession, kept short of certainty.
+func (t *timeConstants) floats() float64 {
+	return (float64(t.floated) + 1) / (float64(t.floated+t.pulled) + 2)
+}
+
+// fallsMost bounds the falls remembered.
+const fallsMost = 200
+
+// noteFall counts a fall whose kind is plain. One of the other kind tells that
+// the lead may be in another slot.
+func (t *timeConstants) noteFall(floating float64) {
+	switch {
+	case floating > 0.95:
+		t.floated = min(t.floated+1, fallsMost)
+		t.pulled /= 4
+	case floating < 0.05:
+		t.pulled = min(t.pulled+1, fallsMost)
+		t.floated /= 4
+	}
+}
+
 // learn takes what a fitted edge says of the time constant.
-func (l *lead) learn(state State, f *stepFit) {
+func (l *lead) learn(state State, e *fitted) {
+	f := &e.step
+	if state == Dead && 5*l.tau.driven.u < math.Log(l.tau.ratio) {
+		l.tau.noteFall(e.floating)
+	}
 	if f.uLnTau <= 0 || f.uLnTau > uTauWorth || f.k1 > 1.02 || (state == Live && f.k1 < 0.96) {
 		return // a source that gives way has another time constant
 	}
 	value := math.Exp(f.dataTau)
-	c, other := &l.tau.driven, &l.tau.floating
-	ratio := l.tau.ratio
-	if state == Dead {
-		// Which of the two it was must be plain.
-		d, g := math.Log(value/l.tau.driven.value), math.Log(value/l.tau.floating.value)
-		ud, ug := math.Hypot(f.uLnTau, l.tau.driven.u), math.Hypot(f.uLnTau, l.tau.floating.u)
-		if abs(g) < abs(d) {
-			c, other, ratio = &l.tau.floating, &l.tau.driven, 1/ratio
-			d, ud, g, ug = g, ug, d, ud
-		}
-		if abs(g) < 3*ug || abs(d) > tauOff*ud {
-			return
-		}
+	c, other, ratio := &l.tau.driven, &l.tau.floating, l.tau.ratio
+	if state == Dead && e.floating > 0.5 {
+		c, other, ratio = other, c, 1/ratio
+	}
+	if state == Dead && (e.floating > 0.01 && e.floating < 0.99 || 5*min(c.u, other.u) > math.Log(l.tau.ratio)) {
+		return // which of the two it was must be plain
+	}
+	if state == Live {
+		l.tau.part += (f.k1 - l.tau.part) * c.weight(f.uLnTau)
 	}
 	if c.take(value, f.uLnTau) {
 		l.tau.changed = true
