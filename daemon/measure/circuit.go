@@ -24,45 +24,44 @@ import (
 // after them are in (instant.go); edges that come too fast to be told apart are
 // pulsing (pulse.go).
 
-// lead is what the engine knows of one lead.
+// lead is what the engine knows of one lead. What every sample touches stands
+// first, side by side.
 type lead struct {
-	index                         int
-	name                          string
-	cal                           adc.Calibration
-	tau                           timeConstants
-	bounceMax                     time.Duration
-	absoluteRef                   float64 // the reference where there is no sense lead
-	liveAbove, deadBelow          float64
-	fullScaleUV                   int32
-	voltsPerCode, offsetV, noiseV float64
+	fullScaleUV           int32
+	state                 State
+	busy                  bool // open edges, a run begun, pulsing: nothing may be skipped
+	recording             bool // its samples are kept for a start
+	blind                 bool
+	lastTo                adc.Instant // end of the latest sample taken
+	voltsPerCode, offsetV float64
+	prevR                 float64
+	liveAbove             float64
+	decline               decline
+	h                     history
 
-	h      history
-	lastTo adc.Instant // end of the latest sample taken
-
-	state State
-	prevR float64
-	busy  bool // open edges, a run begun, pulsing: nothing may be skipped
-
+	index        int
+	name         string
+	cal          adc.Calibration
+	tau          timeConstants
+	bounceMax    time.Duration
+	absoluteRef  float64 // the reference where there is no sense lead
+	deadBelow    float64
+	noiseV       float64
 	hiRun, loRun int // samples in a row above LiveAbove, below DeadBelow
 	edges        []edge
 	trans        []transition // of the open cycle
+	lastStep     fittedStep   // the latest edge that a curve was found for
+	levels       [3]float64   // part of the reference it last settled to, per state
 
-	lastStep fittedStep // the latest edge that a curve was found for
-	levels   [3]float64
-
-	blind       bool
 	blindSince  adc.Instant // the change that a blind stretch hides is after this
 	blindBefore State
 	blindAgree  int // agreeing samples in a row since something is seen again
 	blindFirst  point
+	sawAgain    adc.Instant // end of the last blind stretch
 
-	sawAgain  adc.Instant // end of the last blind stretch
-	recording bool        // its samples are kept for a start
-
-	pulse   pulseDetector
-	decline decline
-	seen    Seen
-	ghostN  int
+	pulse  pulseDetector
+	seen   Seen
+	ghostN int
 }
 
 // edge is a change of state whose instant is not worked out yet.
@@ -126,7 +125,7 @@ func (e *Engine) judge(l *lead, p *point, ref float64) {
 		l.decline.take(p)
 	}
 	if !l.busy && d < steadyR && d > -steadyR &&
-		((l.state == Live && r > l.liveAbove) || (l.state == Dead && r < quietR)) {
+		((l.state == Live && r > l.liveAbove && r < highR) || (l.state == Dead && r < quietR)) {
 		return
 	}
 	e.judgeClosely(l, p, d)
@@ -134,6 +133,9 @@ func (e *Engine) judge(l *lead, p *point, ref float64) {
 
 // judgeClosely is judge for a lead that is not plainly steady.
 func (e *Engine) judgeClosely(l *lead, p *point, d float64) {
+	if p.r >= highR {
+		e.sense.high = true
+	}
 	if p.r > l.liveAbove {
 		l.hiRun, l.loRun = l.hiRun+1, 0
 	} else if p.r < l.deadBelow {

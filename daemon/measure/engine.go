@@ -105,7 +105,7 @@ func (e *Engine) takeSample(s *adc.Sample) {
 	}
 	l.lastTo = s.To
 	p := l.h.push()
-	p.from, p.to, p.stampErr, p.stampU = s.From, s.To, s.StampErr, s.StampU
+	p.from, p.to, p.errNS, p.uNS = s.From, s.To, float32(s.StampErr), float32(s.StampU)
 	p.v = float64(s.Code)*l.voltsPerCode + l.offsetV
 	switch {
 	case e.sense.lead == NoLead:

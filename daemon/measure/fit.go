@@ -31,7 +31,7 @@ const (
 	// residualMost is how many standard deviations a sample may be off a curve
 	// that holds; chiMost bounds the mean square of them all.
 	residualMost = 4.0
-	chiMost      = 4.5
+	chiMost      = 3.0
 	// levelSettles is how much the parts k of two calibrated leads may differ from
 	// what they were at the lead's last edge: contact resistances, loads.
 	levelSettles = 0.01
@@ -398,7 +398,7 @@ func (l *lead) fitEdge(pts []point, j, i int, state State, v0, v1 float64) (f fi
 	}
 	alone := math.Hypot(f.step.u, f.spread)
 	f.at, f.alone = f.zero+adc.Instant(f.step.t0), time.Duration(alone)
-	f.u = time.Duration(math.Hypot(math.Hypot(alone, f.hidden), float64(pts[i].stampU)))
+	f.u = time.Duration(math.Hypot(math.Hypot(alone, f.hidden), float64(pts[i].uNS)))
 	return f, true
 }
 

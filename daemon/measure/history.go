@@ -13,13 +13,14 @@ const historyLen = 64
 
 // point is one sample of a lead in volts, beside the reference of its moment.
 type point struct {
-	from, to adc.Instant
-	v        float64       // volts on the lead
-	ref      float64       // reference volts of the same moment; valid once judged
-	r        float64       // v over ref; valid once judged
-	stampErr time.Duration // bound of from and to
-	stampU   time.Duration // standard uncertainty of the middle
+	from, to   adc.Instant
+	v          float64 // volts on the lead
+	ref        float64 // reference volts of the same moment; valid once judged
+	r          float64 // v over ref; valid once judged
+	errNS, uNS float32 // of the window's stamps: bound, standard uncertainty of the middle
 }
+
+func (p *point) stampErr() time.Duration { return time.Duration(p.errNS) }
 
 func (p *point) mid() adc.Instant { return p.from + (p.to-p.from)/2 }
 
@@ -27,8 +28,8 @@ func (p *point) mid() adc.Instant { return p.from + (p.to-p.from)/2 }
 // for ever: those in [first, n) can be had, those below judged have been set
 // beside the reference.
 type history struct {
-	ring            [historyLen]point
 	base, n, judged uint64
+	ring            [historyLen]point
 }
 
 func (h *history) at(i uint64) *point { return &h.ring[i%historyLen] }

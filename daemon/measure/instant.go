@@ -94,7 +94,11 @@ func (l *lead) dateEdge(pts []point, i int, state State) Transition {
 		return t
 	}
 	latest := l.latest(pts, j+1, v0, v1, state)
-	near := bracket{pts[j].mid(), max(pts[min(j+1, len(pts)-1)].to, latest)}
+	from := pts[j].mid()
+	if j > 0 && abs(pts[j].r-pts[j-1].r) > flatR {
+		from = pts[j].from // the level before is still settling: it may hide the beginning
+	}
+	near := bracket{from, max(pts[min(j+1, len(pts)-1)].to, latest)}
 	wide := near
 	switch {
 	case moved > refRough:
@@ -102,7 +106,7 @@ func (l *lead) dateEdge(pts []point, i int, state State) Transition {
 	case moved > refUneasy:
 		wide = bracket{pts[j].from, max(near.notAfter, pts[i].to)}
 	}
-	before, after := pts[j].stampErr, pts[i].stampErr
+	before, after := pts[j].stampErr(), pts[i].stampErr()
 	near, wide = near.widened(before, after), wide.widened(before, after)
 	if abs(v0-v1) < fitStepLeast || j+1 >= len(pts) {
 		return between(l.index, state, wide.notBefore, wide.notAfter, 0)
@@ -146,8 +150,8 @@ func (b bracket) forSlow(pts []point, j, i int, half float64) bracket {
 		m--
 	}
 	return bracket{
-		min(b.notBefore, pts[max(m-1, 0)].mid().Add(-pts[j].stampErr)),
-		max(b.notAfter, pts[k].to.Add(pts[k].stampErr)),
+		min(b.notBefore, pts[max(m-1, 0)].mid().Add(-pts[j].stampErr())),
+		max(b.notAfter, pts[k].to.Add(pts[k].stampErr())),
 	}
 }
 
@@ -263,7 +267,7 @@ func dateSample(p *point, dev, step, tau float64, l *lead) date {
 	noise := l.noiseV / p.ref
 	uR := math.Sqrt(2*noise*noise+square(l.voltsPerCode/p.ref)/6+square(systemR)) / step
 	uTau := l.tau.driven.u * (math.Max(0, -x) + w/2)
-	u := math.Sqrt(square(uR/slope) + uTau*uTau + square(float64(p.stampErr))/3)
+	u := math.Sqrt(square(uR/slope) + uTau*uTau + square(float64(p.errNS))/3)
 	return date{p.from + adc.Instant(x), time.Duration(u)}
 }
 

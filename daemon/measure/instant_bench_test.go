@@ -119,15 +119,14 @@ func quantile(x []float64, part float64) float64 {
 func BenchmarkStepInstant(b *testing.B) {
 	b.Run("single", func(b *testing.B) {
 		for b.Loop() {
-			steps := timeSteps(b, 10000, knownHost)
-			reportSteps(b, steps)
+			reportSteps(b, timeSteps(b, stepInstants, knownHost))
 		}
 	})
 	b.Run("delays", func(b *testing.B) {
 		for b.Loop() {
 			host := adctest.BusOptions{OverheadMin: 70 * time.Microsecond, OverheadMax: 70 * time.Microsecond, OverheadBefore: 0.9}
 			var delays []float64
-			steps := timeSteps(b, 10000, host)
+			steps := timeSteps(b, stepInstants, host)
 			for i := 0; i+1 < len(steps); i += 2 {
 				delays = append(delays, steps[i+1].err-steps[i].err)
 			}
@@ -161,4 +160,26 @@ func reportSteps(b *testing.B, steps []timed) {
 	b.ReportMetric(100*float64(curves)/float64(len(steps)), "curve-%")
 	// Half of a Gaussian's values are within 0.6745 standard deviations.
 	b.ReportMetric(math.Pow(0.6745/quantile(parts, 0.5), 2), "efficiency")
+}
+
+// Clean steps are timed to microseconds, and not much worse than they can be.
+func TestStepInstantsBound(t *testing.T) {
+	steps := timeSteps(t, stepInstants, knownHost)
+	var up, down, parts []float64
+	for _, s := range steps {
+		parts = append(parts, s.err/s.bound)
+		if s.live {
+			up = append(up, s.err)
+		} else {
+			down = append(down, s.err)
+		}
+	}
+	for name, errs := range map[string][]float64{"up": up, "down": down} {
+		if p50, p99 := quantile(errs, 0.5), quantile(errs, 0.99); p50 > 5e3 || p99 > 40e3 {
+			t.Errorf("%s: median %.1f us, 99 %% %.1f us, want 5 and 40", name, p50/1e3, p99/1e3)
+		}
+	}
+	if efficiency := math.Pow(0.6745/quantile(parts, 0.5), 2); efficiency < 0.5 {
+		t.Errorf("efficiency %.2f, want 0.5", efficiency)
+	}
 }

@@ -20,7 +20,8 @@ type reference struct {
 	have     bool    // last is valid
 	last     point
 	lost     bool
-	back     int // plausible samples in a row while lost
+	back     int  // plausible samples in a row while lost
+	high     bool // a lead stood above highR since the sense lead's last sample
 }
 
 const (
@@ -32,6 +33,9 @@ const (
 	// cannot stand unless the sense lead is off: between two sense samples the
 	// chord and a falling battery differ by less.
 	senseExceeded = 1.5
+	// highR is the ratio from which it is worth a look, senseFell the fall of the
+	// sense lead itself from one sample to the next.
+	highR, senseFell = 1.1, 0.95
 	// senseBack is how many plausible samples in a row bring a lost sense lead
 	// back.
 	senseBack = 2
@@ -52,7 +56,9 @@ func (e *Engine) takeReference(p *point) {
 		e.findReference(p)
 		return
 	}
-	if p.v < senseFloorV || (s.have && e.exceeded(p)) {
+	look := s.have && (s.high || p.v < senseFell*s.last.v)
+	s.high = false
+	if p.v < senseFloorV || (look && e.exceeded(p)) {
 		since := p.from
 		if s.have {
 			since = s.last.to

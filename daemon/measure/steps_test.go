@@ -335,6 +335,9 @@ func BenchmarkCoverage(b *testing.B) {
 				b.ReportMetric(c.halfWidth*1e6, "half-width-us")
 				b.ReportMetric(c.p50*1e6, "median-us")
 				b.ReportMetric(c.p99*1e6, "p99-us")
+				if len(c.curves) > 0 {
+					b.ReportMetric(quantile(c.curves, 0.99)*1e6, "curve-p99-us")
+				}
 				b.ReportMetric(float64(c.n), "edges")
 				b.ReportMetric(float64(c.missed), "missed")
 			}
@@ -342,9 +345,26 @@ func BenchmarkCoverage(b *testing.B) {
 	}
 }
 
+// The interval covers, and the bracket always holds, for every kind of edge.
+func TestStatedIntervalsCover(t *testing.T) {
+	for _, kind := range edgeKinds {
+		c := coverage(t, kind, stepEdges)
+		t.Logf("%s: %d edges, %.1f %% within twice the uncertainty (median ± %.0f us), %.1f %% in the bracket, %.1f %% dated by a curve, off by %.1f us in the median",
+			kind, c.n, 100*c.covered, 1e6*c.halfWidth, 100*c.bracketed, 100*c.curve, 1e6*c.p50)
+		if c.covered < coveredLeast || c.bracketed < 1 || c.missed > 0 {
+			t.Errorf("%s: %.4f covered, want %.2f; %.4f in the bracket, want all; %d missed", kind, c.covered, coveredLeast, c.bracketed, c.missed)
+		}
+		if kind == clean && c.curve < 0.95 {
+			t.Errorf("a curve dates %.3f of the clean edges, want 0.95", c.curve)
+		}
+	}
+}
+
+// covered is how the edges of a kind came out.
 type covered struct {
 	n, missed                                      int
 	covered, bracketed, curve, halfWidth, p50, p99 float64
+	curves                                         []float64 // errors of those that a curve dates, in seconds
 }
 
 // coverage runs benches on hosts that nobody knows until there are enough edges.
@@ -369,11 +389,10 @@ func coverage(t testing.TB, kind edgeKind, edges int) covered {
 				}
 				if e.at >= x.NotBefore && e.at <= x.NotAfter {
 					c.bracketed++
-				} else if testing.Verbose() {
-					t.Logf("%s seed %d lead %d: live %t at %d not in [%d, %d], off by %v %v %v", kind, seed, lead, e.live, e.at, x.NotBefore, x.NotAfter, x.NotBefore.Sub(e.at), e.at.Sub(x.NotAfter), x.Seen.Words())
 				}
 				if x.Timing == measure.TimingCurve {
 					c.curve++
+					c.curves = append(c.curves, x.At.Sub(e.at).Seconds())
 				}
 				half, errs = append(half, 2*x.U.Seconds()), append(errs, x.At.Sub(e.at).Abs().Seconds())
 			}

@@ -83,9 +83,10 @@ func (c *timeConstant) take(value, u float64) (changed bool) {
 }
 
 // floats is how probably the lead's wire floats after a fall, from the falls
-// before: the rule of succession, kept short of certainty.
+// before: (n+½)/(N+1), the mean of a proportion under Jeffreys' prior, which
+// never is certain.
 func (t *timeConstants) floats() float64 {
-	return (float64(t.floated) + 1) / (float64(t.floated+t.pulled) + 2)
+	return (float64(t.floated) + 0.5) / (float64(t.floated+t.pulled) + 1)
 }
 
 // fallsMost bounds the falls remembered.
