@@ -19,23 +19,3 @@ type Lead struct {
 	// Calibration turns pin volts into lead volts.
 	Calibration Calibration
 }
-
-// Calibration is a lead's straight line from pin volts to lead volts, found at
-// two points (lead earthed, lead on a known voltage). Its uncertainties are
-// shared by all samples of the lead.
-type Calibration struct {
-	// Gain is lead volts per pin volt: the divider's ratio, corrected.
-	Gain float64
-	// OffsetV is the lead voltage at pin voltage zero, in volts.
-	OffsetV float64
-	// UGain is the relative standard uncertainty of Gain (k = 1).
-	UGain float64
-	// UOffsetV is the standard uncertainty of OffsetV in volts (k = 1).
-	UOffsetV float64
-	// Date is when it was made, as YYYY-MM-DD; empty means never calibrated
-	// (nominal divider).
-	Date string
-}
-
-// LeadV returns the voltage on the lead for a voltage at the pin.
-func (c *Calibration) LeadV(pinV float64) float64 { return pinV*c.Gain + c.OffsetV }
