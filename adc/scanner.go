@@ -35,6 +35,9 @@ type ChipPlan struct {
 	// Inputs are converted in this order, over and over; an input may come more
 	// than once.
 	Inputs []PlannedInput
+	// Continuous lets the chip convert its one input without a pause; see
+	// ContinuousChip. Inputs holds just that input.
+	Continuous bool
 	// StartLead is the least time from the beginning of a start to the instant
 	// the chip takes it, StartTail the least time from then to its end.
 	StartLead, StartTail time.Duration
@@ -78,12 +81,13 @@ const (
 type phase uint8
 
 const (
-	absent   phase = iota // to be configured at due
-	settling              // configured, perhaps still converting; to be asked at due
-	learning              // converting, to be polled at due
-	waiting               // between the learning's conversions
-	starting              // to be started for the plan at due
-	running               // converting for the plan, to be read at due
+	absent    phase = iota // to be configured at due
+	settling               // configured, perhaps still converting; to be asked at due
+	learning               // converting, to be polled at due
+	waiting                // between the learning's conversions
+	starting               // to be started for the plan at due
+	running                // converting for the plan, to be read at due
+	streaming              // converting without a pause, to be read at due
 )
 
 // scanned is a chip being scanned.
@@ -99,6 +103,7 @@ type scanned struct {
 	startTo    Instant
 	conversion conversion // how long its conversions take
 	settleBy   Instant
+	streamed   Instant // end of the last window of a stream
 
 	good      Instant // end of the last window known good
 	verifyAt  Instant
@@ -128,6 +133,11 @@ func NewScanner(clock Clock, plans []ChipPlan, emit func(Input)) (*Scanner, erro
 	for i, p := range plans {
 		if len(p.Inputs) == 0 {
 			return nil, errors.New("chip " + p.Chip.Name() + ": no inputs planned")
+		}
+		if p.Continuous {
+			if _, ok := p.Chip.(ContinuousChip); !ok || len(p.Inputs) != 1 {
+				return nil, errors.New("chip " + p.Chip.Name() + ": cannot convert continuously, or more than one input is planned")
+			}
 		}
 		c := &s.chips[i]
 		c.plan, c.timing = p, p.Chip.Timing()
@@ -186,7 +196,8 @@ func (s *Scanner) choose() *scanned {
 		c := &s.chips[i]
 		proof := c.phase == running && c.proof && c.taken && s.last.Sub(c.verifyAt) < promptAfter && c.due.Sub(s.last) < reserve
 		question := (c.phase == learning || c.follow && c.conversion.skips > skipsMost) && c.due.Sub(begin) < reserve
-		if (proof || question) && s.last <= c.due {
+		stream := c.phase == streaming && c.due.Sub(begin) < reserve
+		if stream || (proof || question) && s.last <= c.due {
 			return c
 		}
 	}
@@ -208,6 +219,8 @@ func (s *Scanner) serve(c *scanned, now Instant) {
 		s.start(c)
 	case running:
 		s.collect(c, now)
+	case streaming:
+		s.collectStream(c)
 	}
 }
 
@@ -322,6 +335,10 @@ func (c *scanned) next() {
 
 // start begins the conversion at the plan's present place.
 func (s *Scanner) start(c *scanned) {
+	if c.plan.Continuous {
+		s.startStream(c)
+		return
+	}
 	if !s.startInput(c, c.input().Input) {
 		return
 	}

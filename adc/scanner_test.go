@@ -24,6 +24,7 @@ type rig struct {
 type rigOptions struct {
 	chips      int
 	inputs     int // per chip; zero means 4
+	continuous int // so many of the chips serve their first input only, without a pause
 	bus        adctest.BusOptions
 	oscillator func(chip int) func(adc.Instant) float64
 	noise      bool
@@ -68,7 +69,11 @@ func newRig(t testing.TB, o rigOptions) *rig {
 			t.Fatal(err)
 		}
 		r.devices = append(r.devices, d)
-		plans = append(plans, d.Plan(400000, inputs...))
+		plan := d.Plan(400000, inputs...)
+		if i < o.continuous {
+			plan.Inputs, plan.Continuous = inputs[:1], true
+		}
+		plans = append(plans, plan)
 	}
 	var err error
 	if r.scanner, err = adc.NewScanner(r.bus, plans, func(in adc.Input) { r.got(in) }); err != nil {

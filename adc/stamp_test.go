@@ -70,3 +70,61 @@ func TestStampsAreAsGoodAsTheySay(t *testing.T) {
 		}
 	}
 }
+
+// A chip in crank mode gives its lead at nearly its full rate, the right lead's
+// value with a window that holds the conversion, beside chips that scan; and it
+// comes back after a brown-out.
+func TestCrankModeBound(t *testing.T) {
+	for seed := range uint64(10) {
+		r := newRig(t, rigOptions{chips: 3, continuous: 1, bus: adctest.BusOptions{Seed: seed, OverheadMin: 40 * time.Microsecond, OverheadMax: 60 * time.Microsecond},
+			oscillator: func(i int) func(adc.Instant) float64 {
+				return func(adc.Instant) float64 { return 0.08 - 0.016*float64((seed+uint64(i))%11) }
+			}})
+		brown := adc.Instant(3 * time.Second)
+		r.chips[0].BrownOut(brown)
+		n, covered, others := 0, 0, 0
+		var lastTo, blindAt, backAt adc.Instant
+		r.got = func(in adc.Input) {
+			if in.Kind == adc.BlindInput && in.Blind.Lead == 0 && in.At > brown {
+				blindAt = in.At
+				if in.Blind.Since > brown {
+					t.Errorf("seed %d: blind since %d, after the brown-out", seed, in.Blind.Since)
+				}
+			}
+			if in.Kind != adc.SampleInput {
+				return
+			}
+			s := &in.Sample
+			if s.Lead >= 4 {
+				others++
+				return
+			}
+			if s.Lead != 0 || s.From < lastTo {
+				t.Fatalf("seed %d: lead %d from %d, the one before ended at %d", seed, s.Lead, s.From, lastTo)
+			}
+			lastTo = s.To
+			if in.At > brown.Add(-2*time.Millisecond) && blindAt == 0 {
+				return // perhaps void: a Blind takes it back
+			}
+			if blindAt != 0 && backAt == 0 {
+				backAt = in.At
+			}
+			x := r.truth[0]
+			n++
+			if x.Input != 0 || x.Code != s.Code {
+				t.Fatalf("seed %d: got input %d", seed, x.Input)
+			}
+			d := (x.From + (x.To-x.From)/2).Sub(s.From + (s.To-s.From)/2).Abs()
+			if d > s.StampErr {
+				t.Fatalf("seed %d: window's middle off by %v, at most %v", seed, d, s.StampErr)
+			}
+			if d <= 2*s.StampU {
+				covered++
+			}
+		}
+		r.runUntil(adc.Instant(6 * time.Second))
+		if rate := float64(n) / 6; rate < 700 || covered < n*95/100 || others < 2*6*500 || blindAt == 0 || backAt.Sub(blindAt) > 300*time.Millisecond {
+			t.Errorf("seed %d: %.0f a second, %d of %d covered, %d of the others; blind at %d, back at %d", seed, rate, covered, n, others, blindAt, backAt)
+		}
+	}
+}

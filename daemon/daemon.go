@@ -25,6 +25,11 @@ type Options struct {
 	// are. Leads stand in both in the same order.
 	Params      measure.Params
 	Description protocol.Description
+	// Cylinders is the engine's number of cylinders, for the cranking speed; 0 where
+	// it is not known.
+	Cylinders int
+	// Learned, if set, is told the leads' time constants after each key cycle.
+	Learned func([]measure.TimeConstants)
 	// Buses are sampled side by side, each by its own scanner.
 	Buses []Bus
 	// Boot names the clock of all instants, Stream the numbering of results.
@@ -254,6 +259,7 @@ func (c *core) take(ctx context.Context, in adc.Input) {
 	c.presenceAt = c.now
 	c.presenceMu.Unlock()
 	if first {
+		c.fillAges()
 		c.describe(ctx)
 	}
 	if c.o.Record != nil {
@@ -273,6 +279,7 @@ func (c *core) take(ctx context.Context, in adc.Input) {
 	}
 	if c.moment.intervalsDue(c.now) {
 		c.moment.fillIntervals(&c.benchD)
+		c.fillLearned()
 		c.sendBench()
 	}
 }
@@ -282,6 +289,51 @@ func (c *core) describe(ctx context.Context) {
 	_, err := c.outbox.Put(ctx, &protocol.BenchResult{ResultHeader: c.t.result(c.now), Description: c.benchD})
 	c.ok(err)
 	c.sendBench()
+}
+
+// fillLearned writes into the description what the leads have taught.
+func (c *core) fillLearned() {
+	c.fillAges()
+	for i := range c.benchD.Leads {
+		k := c.engine.TimeConstants(i)
+		if k.Edges == 0 {
+			continue
+		}
+		c.benchD.Leads[i].TauLearned = &protocol.TauLearned{
+			DrivenUS: protocol.MicrosOf(k.Driven), UDriven: protocol.Ratio(k.UDriven),
+			FloatingUS: protocol.MicrosOf(k.Floating), UFloating: protocol.Ratio(k.UFloating), Edges: k.Edges,
+		}
+	}
+}
+
+// fillAges writes into the description how old the calibrations are.
+func (c *core) fillAges() {
+	if c.o.Wall == nil {
+		return
+	}
+	wall, _, ok := c.o.Wall(c.now)
+	if !ok {
+		return
+	}
+	for i := range c.benchD.Leads {
+		cal := &c.benchD.Leads[i].Calibration
+		if made, err := time.Parse(time.DateOnly, string(cal.Date)); err == nil {
+			days := int(wall.Sub(made) / (24 * time.Hour))
+			cal.AgeDays = &days
+		}
+	}
+}
+
+// tellLearned hands on what the leads have taught, for the calibration to keep.
+func (c *core) tellLearned() {
+	if c.o.Learned == nil {
+		return
+	}
+	all := make([]measure.TimeConstants, len(c.o.Params.Leads))
+	for i := range all {
+		all[i] = c.engine.TimeConstants(i)
+	}
+	c.o.Learned(all)
 }
 
 func (c *core) sendBench() {
@@ -302,6 +354,9 @@ func (c *core) sendNow() {
 func (c *core) publish(ctx context.Context, events []measure.Event) {
 	for _, ev := range events {
 		c.moment.event(ev)
+		if cycle, ok := ev.(*measure.Cycle); ok && cycle.Final {
+			c.tellLearned()
+		}
 		if d := c.t.translate(c.now, ev); d != nil {
 			_, err := c.outbox.Put(ctx, d)
 			c.ok(err)

@@ -27,7 +27,7 @@ func Describe(b config.Bench, software string, bound func(chip string) time.Dura
 		c := l.Calibration
 		d.Leads = append(d.Leads, protocol.BenchLead{
 			Lead: l.Name, Slot: protocol.OrNull(b.Leads[i].Slot), Side: protocol.OrNull(b.Leads[i].Side), Chip: l.Chip, Input: l.Input,
-			TauUS: protocol.MicrosOf(l.Tau), TauFloatingUS: protocol.MicrosOf(l.TauFloating), UTau: protocol.Ratio(l.UTau),
+			TauUS: protocol.MicrosOf(l.Tau), TauFloatingUS: protocol.MicrosOf(l.TauFloating), UTau: protocol.Ratio(l.UTau), UTauFloating: protocol.Ratio(l.UTauFloating),
 			Calibration: protocol.Calibration{Date: protocol.OrNull(c.Date), Gain: protocol.Ratio(c.Gain), OffsetV: protocol.Volts(c.OffsetV),
 				UGain: protocol.Ratio(c.UGain), UOffsetV: protocol.Volts(c.UOffsetV)},
 			IntervalBoundUS: protocol.MicrosOf(bound(l.Chip)),

@@ -32,6 +32,8 @@ type moment struct {
 	states  []measure.State // per lead
 	reasons []string
 	volts   []float64 // per lead, NaN while unknown
+	noiseV  []float64 // of the latest sample, at the pin
+	stepV   []float64
 	key     *protocol.KeyMove
 	cycle   string
 
@@ -52,7 +54,7 @@ type strip struct{ low, high [waveformSteps]float64 }
 
 func newMoment(t *translator) *moment {
 	n := len(t.p.Leads)
-	m := &moment{t: t, states: make([]measure.State, n), reasons: make([]string, n), volts: make([]float64, n), told: make([]float64, n),
+	m := &moment{t: t, states: make([]measure.State, n), reasons: make([]string, n), volts: make([]float64, n), noiseV: make([]float64, n), stepV: make([]float64, n), told: make([]float64, n),
 		wave: make([]strip, n), last: make([]adc.Instant, n), sum: make([]time.Duration, n), count: make([]int64, n), longest: make([]time.Duration, n)}
 	for i := range m.volts {
 		m.volts[i], m.told[i] = math.NaN(), math.NaN()
@@ -76,7 +78,7 @@ func (m *moment) sample(s *adc.Sample) {
 	}
 	cal := &m.t.p.Leads[s.Lead].Calibration
 	v := cal.LeadV(s.PinV())
-	m.volts[s.Lead] = v
+	m.volts[s.Lead], m.noiseV[s.Lead], m.stepV[s.Lead] = v, float64(s.NoiseV), s.StepV()
 	if d := math.Abs(v - m.told[s.Lead]); d > nowMovedV || math.IsNaN(d) {
 		m.changed = true
 	}
@@ -134,13 +136,20 @@ func (m *moment) now(at adc.Instant, as protocol.AsOf) *protocol.Now {
 	for i := range m.t.p.Leads {
 		l := protocol.NowLead{Lead: m.t.lead(i)}
 		if v := m.volts[i]; !math.IsNaN(v) {
-			x := protocol.Volts(v)
-			l.V = &x
+			x, u := protocol.Volts(v), protocol.Volts(m.uncertainty(i, v))
+			l.V, l.UV = &x, &u
 			m.told[i] = v
 		}
 		d.Leads = append(d.Leads, l)
 	}
 	return d
+}
+
+// uncertainty is the standard uncertainty of a lead's latest voltage: calibration,
+// noise, one code.
+func (m *moment) uncertainty(lead int, v float64) float64 {
+	cal := &m.t.p.Leads[lead].Calibration
+	return math.Hypot(cal.U(v), cal.Gain*math.Hypot(m.noiseV[lead], m.stepV[lead]/math.Sqrt(12)))
 }
 
 // slot is live while any of its leads is, unknown while none is live and one is

@@ -13,20 +13,21 @@ import (
 
 // translator knows what the documents need besides the events.
 type translator struct {
-	p        measure.Params
-	bench    string
-	boot     string
-	benchRev string
-	subject  protocol.Subject
-	wall     func(adc.Instant) (time.Time, time.Duration, bool)
-	slotOf   []slotRef // per lead
+	p         measure.Params
+	bench     string
+	boot      string
+	benchRev  string
+	subject   protocol.Subject
+	cylinders int // of the engine; 0: not known
+	wall      func(adc.Instant) (time.Time, time.Duration, bool)
+	slotOf    []slotRef // per lead
 }
 
 // slotRef is the slot and side a lead is in; empty if none.
 type slotRef struct{ slot, side string }
 
 func newTranslator(o *Options) *translator {
-	t := &translator{p: o.Params.WithDefaults(), bench: o.Bench, boot: o.Boot, subject: o.Description.Subject, wall: o.Wall,
+	t := &translator{p: o.Params.WithDefaults(), bench: o.Bench, boot: o.Boot, subject: o.Description.Subject, cylinders: o.Cylinders, wall: o.Wall,
 		slotOf: make([]slotRef, len(o.Params.Leads))}
 	for _, s := range o.Params.Slots {
 		for _, l := range s.Leads {
@@ -110,6 +111,7 @@ func (t *translator) crank(k *measure.Crank) protocol.CrankDetail {
 	}
 	d.Sag = &protocol.Sag{
 		BeforeV: protocol.Volts(k.BeforeV), MinV: protocol.Volts(k.MinV), MinUV: protocol.Volts(k.MinUV),
+		LevelUV: protocol.Volts(k.LevelUV), Ripple: t.ripple(k),
 		HiddenDipV: protocol.Volts(k.HiddenDipV), AtOrBelow: k.AtOrBelow, MinAtNS: int64(k.MinAt), PlateauV: protocol.Volts(k.PlateauV),
 	}
 	for _, b := range k.Below {
@@ -123,6 +125,21 @@ func (t *translator) crank(k *measure.Crank) protocol.CrankDetail {
 		d.Sag.RecoveredMS = &ms
 	}
 	return d
+}
+
+// ripple is a start's ripple, with the cranking speed where the number of
+// cylinders is known: f = n·N/120 for four strokes.
+func (t *translator) ripple(k *measure.Crank) *protocol.Ripple {
+	if !k.HasRipple {
+		return nil
+	}
+	r := &protocol.Ripple{Hz: protocol.Ratio(k.Ripple.Hz), UHz: protocol.Ratio(k.Ripple.UHz), V: protocol.Volts(k.Ripple.V)}
+	if t.cylinders > 0 {
+		per := 120 / float64(t.cylinders)
+		n, u := protocol.Ratio(k.Ripple.Hz*per), protocol.Ratio(k.Ripple.UHz*per)
+		r.RPM, r.URPM = &n, &u
+	}
+	return r
 }
 
 func (t *translator) cycle(at adc.Instant, c *measure.Cycle) *protocol.Cycle {
@@ -162,8 +179,8 @@ func (t *translator) cycleSlot(s *measure.SlotResult) protocol.CycleSlot {
 		out.DecidedBy = append(out.DecidedBy, protocol.Position(p.String()))
 	}
 	if s.HasStaysOn {
-		v := protocol.SecondsOf(s.StaysOn)
-		out.StaysOnS = &v
+		v, u := protocol.SecondsOf(s.StaysOn), protocol.SecondsOf(s.StaysOnU)
+		out.StaysOnS, out.StaysOnUS = &v, &u
 	}
 	if s.HasStart {
 		v := s.OffInStart

@@ -48,11 +48,14 @@ type BenchLead struct {
 	Chip  string `json:"chip"`
 	Input int    `json:"input"` // from 0
 	// TauUS is the time constant of the lead's filter while the slot is driven,
-	// TauFloatingUS that of a released wire; UTau is their relative standard
-	// uncertainty.
+	// TauFloatingUS that of a released wire, as calibrated; UTau and UTauFloating
+	// are their relative standard uncertainties. TauLearned is what the lead's own
+	// edges have taught since; null before there were any.
 	TauUS         Micros      `json:"tau_us"`
 	TauFloatingUS Micros      `json:"tau_floating_us"`
 	UTau          Ratio       `json:"u_tau"`
+	UTauFloating  Ratio       `json:"u_tau_floating"`
+	TauLearned    *TauLearned `json:"tau_learned"`
 	Calibration   Calibration `json:"calibration"`
 	// The sample interval as planned, and as achieved since the start (mean and
 	// longest; null until measured). IntervalBoundUS is what the plan allows at
@@ -62,10 +65,20 @@ type BenchLead struct {
 	IntervalLongestUS *Micros `json:"interval_longest_us"`
 }
 
+// TauLearned is a lead's time constants as its own edges have them.
+type TauLearned struct {
+	DrivenUS   Micros `json:"driven_us"`
+	UDriven    Ratio  `json:"u_driven"` // relative, k = 1
+	FloatingUS Micros `json:"floating_us"`
+	UFloating  Ratio  `json:"u_floating"`
+	Edges      int    `json:"edges"` // learned from so many
+}
+
 // Calibration is a lead's straight line from pin volts to lead volts.
 type Calibration struct {
-	Date     OrNull `json:"date"` // YYYY-MM-DD; null: never calibrated, nominal divider
-	Gain     Ratio  `json:"gain"` // lead volts per pin volt
+	Date     OrNull `json:"date"`     // YYYY-MM-DD; null: never calibrated, nominal divider
+	AgeDays  *int   `json:"age_days"` // since Date; null while that or the wall clock is not known
+	Gain     Ratio  `json:"gain"`     // lead volts per pin volt
 	OffsetV  Volts  `json:"offset_v"`
 	UGain    Ratio  `json:"u_gain"` // relative
 	UOffsetV Volts  `json:"u_offset_v"`

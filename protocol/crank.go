@@ -20,18 +20,32 @@ type CrankDetail struct {
 
 // Sag is how far a feed fell while cranking.
 type Sag struct {
-	BeforeV Volts `json:"before_v"` // the level before the fall
+	BeforeV Volts `json:"before_v"`  // the level before the fall
+	LevelUV Volts `json:"level_u_v"` // standard uncertainty of BeforeV and PlateauV (k = 1)
 	MinV    Volts `json:"min_v"`
 	MinUV   Volts `json:"min_u_v"` // standard uncertainty of MinV
-	// HiddenDipV bounds how much deeper a short dip between two samples can have
-	// been. AtOrBelow says that there is no such bound: the samples are too far
+	// HiddenDipV bounds how much deeper a dip between two samples can have been,
+	// if it was held at its bottom as a starter's inrush is: for 15 ms at least (t6
+	// of ISO 16750-2 4.6.3). AtOrBelow says that there is no such bound: the samples are too far
 	// apart, and the true minimum lies at or below MinV.
 	HiddenDipV  Volts       `json:"hidden_dip_v"`
 	AtOrBelow   bool        `json:"at_or_below"`
 	MinAtNS     int64       `json:"min_at_ns"`
-	PlateauV    Volts       `json:"plateau_v"` // mean while the engine turns, after the inrush
+	PlateauV    Volts       `json:"plateau_v"` // median while the engine turns, after the inrush
+	Ripple      *Ripple     `json:"ripple"`    // null where no compression strokes stand out
 	Below       List[Below] `json:"below"`     // limits falling
 	RecoveredMS *Millis     `json:"recovered_ms"`
+}
+
+// Ripple is what the compression strokes make of the plateau: n·N/120 a second
+// for N cylinders of a four-stroke engine at n turns a minute. RPM is null where
+// the number of cylinders is not known. Uncertainties are standard (k = 1).
+type Ripple struct {
+	Hz   Ratio  `json:"hz"`
+	UHz  Ratio  `json:"u_hz"`
+	V    Volts  `json:"v"` // amplitude
+	RPM  *Ratio `json:"rpm"`
+	URPM *Ratio `json:"u_rpm"`
 }
 
 // Below is the time a lead spent under a limit during a start. MSMin and MSMax

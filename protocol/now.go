@@ -21,7 +21,8 @@ type NowSlot struct {
 // NowLead is a lead's voltage.
 type NowLead struct {
 	Lead string `json:"lead"`
-	V    *Volts `json:"v"` // null while unknown
+	V    *Volts `json:"v"`   // null while unknown
+	UV   *Volts `json:"u_v"` // standard uncertainty of V (k = 1)
 }
 
 // Presence says whether the bench is reachable. The one with CutOff is the

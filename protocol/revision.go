@@ -11,13 +11,14 @@ import (
 const revisionLen = 12
 
 // Revision names the description by its content, so that an unchanged bench
-// keeps its revision over restarts. The intervals achieved are left out, for
-// they are measured anew all the time.
+// keeps its revision over restarts. What is measured anew all the time is
+// left out: intervals, learned time constants, the age of a calibration.
 func (d *Description) Revision() (string, error) {
 	c := *d
 	c.Leads = slices.Clone(c.Leads)
 	for i := range c.Leads {
-		c.Leads[i].IntervalMeanUS, c.Leads[i].IntervalLongestUS = nil, nil
+		l := &c.Leads[i]
+		l.IntervalMeanUS, l.IntervalLongestUS, l.TauLearned, l.Calibration.AgeDays = nil, nil, nil, nil
 	}
 	b, err := plainJSON(c)
 	if err != nil {

@@ -157,6 +157,30 @@ func (d *Device) Start(input int) error {
 	return nil
 }
 
+// StartContinuous begins to convert input 0 to 3 against ground over and over.
+func (d *Device) StartContinuous(input int) error {
+	if input < 0 || input > 3 {
+		return fmt.Errorf("chip %s: no input %d", d.o.Name, input)
+	}
+	d.started = startWord(input, d.rangeBits, d.rateBits) &^ (configOS | configSingleShot)
+	if err := d.write(pointerConfig, d.started); err != nil {
+		return d.fail("start", err)
+	}
+	return nil
+}
+
+// Streaming reads config back: the chip must echo what StartContinuous wrote.
+func (d *Device) Streaming() error {
+	got, err := d.read(pointerConfig)
+	if err == nil && got&^configOS != d.started {
+		err = fmt.Errorf("config echoes %#04x, started with %#04x: %w", got, d.started, adc.ErrConfigLost)
+	}
+	if err != nil {
+		return d.fail("poll", err)
+	}
+	return nil
+}
+
 // Poll reads config back: the chip must echo what the last start wrote and be
 // idle. The register is read without setting the pointer, which the start has
 // left there.

@@ -13,12 +13,16 @@ type Bench struct {
 	// Subject is what the leads are on, "off-vehicle" or "vehicle".
 	Subject      string `toml:"subject"`
 	IgnitionSlot string `toml:"ignition_slot,omitempty"` // a slot known to be ignition-switched
-	MQTT         MQTT   `toml:"mqtt"`
-	Limits       Limits `toml:"limits"`
-	Buses        []Bus  `toml:"bus"`
-	Chips        []Chip `toml:"chip"`
-	Slots        []Slot `toml:"slot"`
-	Leads        []Lead `toml:"lead"`
+	Cylinders    int    `toml:"cylinders,omitempty"`     // of the engine, for the cranking speed; default not known
+	// Calibration names the file that keyturn calibrate writes, beside this one;
+	// what it says of a lead goes before what this file says.
+	Calibration string `toml:"calibration,omitempty"`
+	MQTT        MQTT   `toml:"mqtt"`
+	Limits      Limits `toml:"limits"`
+	Buses       []Bus  `toml:"bus"`
+	Chips       []Chip `toml:"chip"`
+	Slots       []Slot `toml:"slot"`
+	Leads       []Lead `toml:"lead"`
 }
 
 // MQTT says where results go.
@@ -57,6 +61,9 @@ type Chip struct {
 	Address int     `toml:"address"`           // 0x48 to 0x4b
 	Rate    int     `toml:"rate,omitempty"`    // samples a second; default the fastest
 	RangeV  float64 `toml:"range_v,omitempty"` // full scale at the pin; default 4.096
+	// CrankLead is the one lead that the chip serves in crank mode, without a
+	// pause; its other leads are not seen then.
+	CrankLead string `toml:"crank_lead,omitempty"`
 }
 
 // Slot is one fuse position.
@@ -92,7 +99,8 @@ type Calibration struct {
 	Date          string  `toml:"date"`             // YYYY-MM-DD
 	TauUS         float64 `toml:"tau_us,omitempty"` // driven
 	TauFloatingUS float64 `toml:"tau_floating_us,omitempty"`
-	UTau          float64 `toml:"u_tau,omitempty"` // relative, k = 1
+	UTau          float64 `toml:"u_tau,omitempty"`          // relative, k = 1
+	UTauFloating  float64 `toml:"u_tau_floating,omitempty"` // default u_tau
 }
 
 // Family is a chip family as the program knows it.

@@ -111,6 +111,7 @@ func (l *Lead) checkCalibration(f *faults, at string) {
 		{"u_gain", c.UGain, 0, 0.5, again},
 		{"u_offset_v", c.UOffsetV, 0, 100, again},
 		{"u_tau", c.UTau, 0, 0.5, again},
+		{"u_tau_floating", c.UTauFloating, 0, 0.5, again},
 	})
 	tau := []bound{{"tau_us", c.TauUS, 1, 1e7, again}, {"tau_floating_us", c.TauFloatingUS, 1, 1e7, again}}
 	f.within(at, slices.DeleteFunc(tau, func(x bound) bool { return x.v == 0 }))

@@ -64,11 +64,11 @@ func (l *Lead) lead() adc.Lead {
 		Name: l.Name, Chip: l.Chip, Input: l.Input,
 		Tau:         time.Duration(upper * lower / (upper + lower) * farad * 1e9),
 		TauFloating: time.Duration(lower * farad * 1e9),
-		UTau:        nominalUTau,
+		UTau:        nominalUTau, UTauFloating: nominalUTau,
 		Calibration: adc.Calibration{Gain: (upper + lower) / lower, UGain: nominalUGain, UOffsetV: nominalUOffsetV},
 	}
 	if l.UTau > 0 {
-		out.UTau = l.UTau
+		out.UTau, out.UTauFloating = l.UTau, l.UTau
 	}
 	if c := l.Calibration; c != nil {
 		out.Calibration = adc.Calibration{Gain: c.Gain, OffsetV: c.OffsetV, UGain: c.UGain, UOffsetV: c.UOffsetV, Date: c.Date}
@@ -79,7 +79,10 @@ func (l *Lead) lead() adc.Lead {
 			out.TauFloating = duration(c.TauFloatingUS, time.Microsecond)
 		}
 		if c.UTau > 0 {
-			out.UTau = c.UTau
+			out.UTau, out.UTauFloating = c.UTau, c.UTau
+		}
+		if c.UTauFloating > 0 {
+			out.UTauFloating = c.UTauFloating
 		}
 	}
 	return out

@@ -359,10 +359,12 @@ func (s leadStory) staysOn(r *SlotResult, k keyStory) {
 	for _, m := range s.moves {
 		if m.At >= off.Add(-followsBefore) && m.State == Dead && state == Live {
 			r.StaysOn, r.HasStaysOn = max(0, m.At.Sub(off)), true
+			r.StaysOnU = combined(m.U, k.moves[len(k.moves)-1].U)
 		}
 		state = m.State
 	}
 	if state == Live && !r.HasStaysOn {
 		r.StaysOn, r.HasStaysOn, r.StaysOnOpen = k.to.Sub(off), true, true
+		r.StaysOnU = k.moves[len(k.moves)-1].U
 	}
 }

@@ -73,7 +73,9 @@ const (
 	TimingCurve                // the lead's filter curve through the samples
 )
 
-// Transition is a lead going live or dead: the instant of the equivalent step.
+// Transition is a lead going live or dead: the instant of the equivalent step,
+// the ideal step that leaves the lead's filter as the contact has left it once it
+// has settled. A contact that bounced touched first up to its bounce earlier.
 type Transition struct {
 	// ID names it for good: the lead and NotBefore's millisecond.
 	ID    string
@@ -122,7 +124,13 @@ type Crank struct {
 	BeforeV, MinV, MinUV, HiddenDipV float64
 	MinAt                            adc.Instant
 	PlateauV                         float64
-	Below                            []Below
+	// LevelUV is the standard uncertainty (k = 1) of BeforeV and PlateauV.
+	LevelUV float64
+	// Ripple is what the compression strokes made of the plateau; valid if
+	// HasRipple: it stood out.
+	Ripple    Ripple
+	HasRipple bool
+	Below     []Below
 	// Recovered is the time from Ends until the lead was back; negative if it
 	// was not seen to recover.
 	Recovered time.Duration
@@ -209,7 +217,9 @@ type SlotResult struct {
 	DecidedBy []adc.Position // the positions that would decide
 	// StaysOn is how long it stayed live after key-off; valid if HasStaysOn.
 	// StaysOnOpen says that it was still live when last seen.
+	// StaysOnU is its standard uncertainty (k = 1).
 	StaysOn     time.Duration
+	StaysOnU    time.Duration
 	HasStaysOn  bool
 	StaysOnOpen bool
 	// OffInStart: dead while cranking though live before; valid if a start was

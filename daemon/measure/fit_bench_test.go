@@ -23,7 +23,7 @@ func BenchmarkFit(b *testing.B) {
 	b.ReportAllocs()
 	for b.Loop() {
 		pts, i := l.around(first, lookBack)
-		t = l.dateEdge(pts, i, Live)
+		t = e.dateEdge(l, pts, i, Live)
 	}
 	if t.Timing != TimingCurve {
 		b.Fatalf("no curve: %+v", t)

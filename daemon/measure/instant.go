@@ -60,7 +60,7 @@ func (e *Engine) resolveEdges(l *lead, all bool) {
 			pts, i = l.around(g.first, historyLen) // a slow edge began earlier
 		}
 		if i < len(pts) {
-			t := l.dateEdge(pts, i, g.state)
+			t := e.dateEdge(l, pts, i, g.state)
 			e.file(l, t, pts[min(i+1, len(pts)-1)].to)
 		}
 		l.edges = l.edges[:copy(l.edges, l.edges[1:])]
@@ -83,7 +83,7 @@ func (l *lead) around(first uint64, back int) (pts []point, i int) {
 
 // dateEdge dates the edge to a state among judged samples of which number i is
 // the first on the new side.
-func (l *lead) dateEdge(pts []point, i int, state State) Transition {
+func (e *Engine) dateEdge(l *lead, pts []point, i int, state State) Transition {
 	j := l.lastFlat(pts, i, state)
 	v0 := levelBefore(pts, j)
 	v1 := levelAfter(pts, i)
@@ -122,7 +122,7 @@ func (l *lead) dateEdge(pts []point, i int, state State) Transition {
 	near.notAfter = max(near.notAfter, min(wide.notAfter, f.at.Add(3*f.alone)))
 	t := between(l.index, state, near.notBefore, near.notAfter, 0)
 	t.At, t.U, t.Timing = clamp(f.at, t.NotBefore, t.NotAfter), min(f.u, t.U), TimingCurve
-	l.learn(state, &f)
+	e.learn(l, state, &f)
 	l.noteFit(state, &f)
 	return t
 }

@@ -43,9 +43,12 @@ func (l *lead) measureSag(pts []point, start span, limits []float64) Crank {
 	k.HiddenDipV, k.AtOrBelow = l.hiddenDip(pts, minI, before)
 	k.MinUV = l.uncertainty(k.MinV, k.HiddenDipV)
 	k.PlateauV = k.MinV
-	if v, ok := plateauV(pts, pts[first].to.Add(inrushFor), start.to); ok {
+	turning := span{pts[first].to.Add(inrushFor), start.to}
+	if v, ok := plateauV(pts, turning.from, turning.to); ok {
 		k.PlateauV = v
 	}
+	k.LevelUV = l.uncertainty(before, 0)
+	k.Ripple, k.HasRipple = l.plateauRipple(pts, turning)
 	for _, v := range limits {
 		// Noise moves each crossing by itself, so it counts in full, and twice.
 		u := l.uncertainty(v, 0) + 2*l.noiseV

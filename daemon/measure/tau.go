@@ -2,6 +2,7 @@ package measure
 
 import (
 	"math"
+	"time"
 
 	"keyturn/adc"
 )
@@ -22,6 +23,8 @@ const (
 	// tauChanged how many outliers in a row on one side are a change.
 	tauOff     = 4.0
 	tauChanged = 6
+	// uTauChanged is what is known of one that has changed.
+	uTauChanged = 0.1
 	// uTauPair is what the ratio of floating to driven is known to: the divider's.
 	uTauPair = 0.002
 	// tailFor is for how many time constants an edge matters to the levels before
@@ -43,7 +46,22 @@ type timeConstants struct {
 	ratio            float64 // floating to driven, as told
 	part             float64 // of the reference that the rises learned from went to
 	floated, pulled  int     // falls of either kind
-	changed          bool    // the lead is not what it was
+}
+
+// TimeConstants are a lead's time constants as its own edges have taught them.
+type TimeConstants struct {
+	Driven, Floating   time.Duration
+	UDriven, UFloating float64 // relative standard uncertainties (k = 1)
+	Edges              int     // learned from so many; 0: as they were told
+}
+
+// TimeConstants returns what a lead's time constants are known to be by now.
+func (e *Engine) TimeConstants(lead int) TimeConstants {
+	t := &e.leads[lead].tau
+	return TimeConstants{
+		Driven: time.Duration(t.driven.value), Floating: time.Duration(t.floating.value),
+		UDriven: t.driven.u, UFloating: t.floating.u, Edges: t.driven.edges + t.floating.edges,
+	}
 }
 
 func newTimeConstants(d *adc.Lead) timeConstants {
@@ -106,28 +124,28 @@ func (t *timeConstants) noteFall(floating float64) {
 }
 
 // learn takes what a fitted edge says of the time constant.
-func (l *lead) learn(state State, e *fitted) {
-	f := &e.step
+func (e *Engine) learn(l *lead, state State, edge *fitted) {
+	f := &edge.step
 	if state == Dead && 5*l.tau.driven.u < math.Log(l.tau.ratio) {
-		l.tau.noteFall(e.floating)
+		l.tau.noteFall(edge.floating)
 	}
 	if f.uLnTau <= 0 || f.uLnTau > uTauWorth || f.k1 > 1.02 || (state == Live && f.k1 < 0.96) {
 		return // a source that gives way has another time constant
 	}
 	value := math.Exp(f.dataTau)
 	c, other, ratio := &l.tau.driven, &l.tau.floating, l.tau.ratio
-	if state == Dead && e.floating > 0.5 {
+	if state == Dead && edge.floating > 0.5 {
 		c, other, ratio = other, c, 1/ratio
 	}
-	if state == Dead && (e.floating > 0.01 && e.floating < 0.99 || 5*min(c.u, other.u) > math.Log(l.tau.ratio)) {
+	if state == Dead && (edge.floating > 0.01 && edge.floating < 0.99 || 5*min(c.u, other.u) > math.Log(l.tau.ratio)) {
 		return // which of the two it was must be plain
 	}
 	if state == Live {
 		l.tau.part += (f.k1 - l.tau.part) * c.weight(f.uLnTau)
 	}
 	if c.take(value, f.uLnTau) {
-		l.tau.changed = true
-		*c = timeConstant{value: value, u: 0.1}
+		*c = timeConstant{value: value, u: uTauChanged}
+		e.emit(&Faulted{Lead: l.index, At: e.now, Reason: "the lead's time constant is not what it was: look at its capacitor, its divider, its wiring", Count: 1})
 	}
 	// The divider ties the two together.
 	if u := math.Hypot(c.u, uTauPair); u < other.u {
