@@ -179,8 +179,8 @@ func (t *translator) cycleSlot(s *measure.SlotResult) protocol.CycleSlot {
 		out.DecidedBy = append(out.DecidedBy, protocol.Position(p.String()))
 	}
 	if s.HasStaysOn {
-		v, u := protocol.SecondsOf(s.StaysOn), protocol.SecondsOf(s.StaysOnU)
-		out.StaysOnS, out.StaysOnUS = &v, &u
+		v, u := protocol.SecondsOf(s.StaysOn), protocol.MillisOf(s.StaysOnU)
+		out.StaysOnS, out.StaysOnUMS = &v, &u
 	}
 	if s.HasStart {
 		v := s.OffInStart

@@ -32,7 +32,7 @@ type Sag struct {
 	AtOrBelow   bool        `json:"at_or_below"`
 	MinAtNS     int64       `json:"min_at_ns"`
 	PlateauV    Volts       `json:"plateau_v"` // median while the engine turns, after the inrush
-	Ripple      *Ripple     `json:"ripple"`    // null where no compression strokes stand out
+	Ripple      *Ripple     `json:"ripple"`    // null where no compression strokes stand out; the battery sense lead's only
 	Below       List[Below] `json:"below"`     // limits falling
 	RecoveredMS *Millis     `json:"recovered_ms"`
 }

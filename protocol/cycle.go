@@ -40,9 +40,9 @@ type CycleSlot struct {
 	// StaysOnS is how long it stayed live after key-off; null where it does not
 	// apply (never live, permanent, key not yet off). StaysOnOpen says that it
 	// was still live when last seen: then it is a lower bound.
-	// StaysOnUS is its standard uncertainty (k = 1), of both instants together.
+	// StaysOnUMS is its standard uncertainty (k = 1), of both instants together.
 	StaysOnS    *Seconds `json:"stays_on_s"`
-	StaysOnUS   *Seconds `json:"stays_on_u_s"`
+	StaysOnUMS  *Millis  `json:"stays_on_u_ms"`
 	StaysOnOpen bool     `json:"stays_on_open"`
 	// OffInStart says that it was dead while cranking though live before; null
 	// when no start was seen.

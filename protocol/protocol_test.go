@@ -39,14 +39,16 @@ func examples() map[string]protocol.Document {
 	edge := protocol.Edge{State: protocol.Live, AtNS: 4_213_000_100, NotBeforeNS: 4_210_000_000, NotAfterNS: 4_217_500_000,
 		UUS: 12.34, Timing: protocol.TimingCurve, Seen: protocol.List[protocol.Seen]{protocol.SeenPulsed}}
 	detail := protocol.CrankDetail{BeginsNotBeforeNS: 5_000_000_000, BeginsNotAfterNS: 5_012_000_000, EndsNS: 6_400_000_000,
-		Sag: &protocol.Sag{BeforeV: 12.51239, MinV: 8.02, MinUV: 0.012, HiddenDipV: 0.02, MinAtNS: 5_009_000_000, PlateauV: 9.8,
-			Below: protocol.List[protocol.Below]{{V: 9.6, MS: 192.6, MSMin: 188, MSMax: 197, VS: 0.0612}}, RecoveredMS: ptr(protocol.Millis(41.5))}}
+		Sag: &protocol.Sag{BeforeV: 12.51239, MinV: 8.02, MinUV: 0.012, HiddenDipV: 0.02, MinAtNS: 5_009_000_000, PlateauV: 9.8, LevelUV: 0.0112,
+			Ripple: &protocol.Ripple{Hz: 6.6667, UHz: 0.05, V: 0.21, RPM: ptr(protocol.Ratio(200.001)), URPM: ptr(protocol.Ratio(1.5))},
+			Below:  protocol.List[protocol.Below]{{V: 9.6, MS: 192.6, MSMin: 188, MSMax: 197, VS: 0.0612}}, RecoveredMS: ptr(protocol.Millis(41.5))}}
 	unmeasured := protocol.CrankDetail{BeginsNotBeforeNS: 1, BeginsNotAfterNS: 2, EndsNS: 3, NotMeasured: "the lead is pulsed"}
 	desc := protocol.Description{
 		Software: "keyturnd 1.0", Subject: protocol.Vehicle, BatterySense: "sense",
 		KeySense: protocol.KeySense{Terminal15: "key-on"},
-		Leads: protocol.List[protocol.BenchLead]{{Lead: "l-1", Slot: "f1", Side: "left", Chip: "adc-1", Input: 0, TauUS: 1397.7, TauFloatingUS: 1512, UTau: 0.005,
-			Calibration:     protocol.Calibration{Date: "2026-11-02", Gain: 13.2222221, OffsetV: 0.01, UGain: 0.001, UOffsetV: 0.003},
+		Leads: protocol.List[protocol.BenchLead]{{Lead: "l-1", Slot: "f1", Side: "left", Chip: "adc-1", Input: 0, TauUS: 1397.7, TauFloatingUS: 1512, UTau: 0.005, UTauFloating: 0.006,
+			TauLearned:      &protocol.TauLearned{DrivenUS: 1401.2, UDriven: 0.0007, FloatingUS: 1515.8, UFloating: 0.0021, Edges: 44},
+			Calibration:     protocol.Calibration{Date: "2026-11-02", AgeDays: ptr(12), Gain: 13.2222221, OffsetV: 0.01, UGain: 0.001, UOffsetV: 0.003},
 			IntervalBoundUS: 6476, IntervalMeanUS: ptr(protocol.Micros(6252.9)), IntervalLongestUS: ptr(protocol.Micros(8139))}},
 		Slots:  protocol.List[protocol.BenchSlot]{{Slot: "f1", Legend: "Radio & <clock>", Leads: protocol.List[string]{"l-1"}}},
 		Chips:  protocol.List[protocol.BenchChip]{{Chip: "adc-1", Family: "ads1115", Bus: "/dev/i2c-1", Address: 0x48, RateHz: 860, FullScaleV: 4.096}},
@@ -61,7 +63,7 @@ func examples() map[string]protocol.Document {
 		"bench":    &protocol.Bench{Header: header(), AsOf: asOf, BenchRev: "aaaabbbbcccc", Description: desc},
 		"now": &protocol.Now{Header: header(), AsOf: asOf, Cycle: "0123abcd-4200", Key: &key,
 			Slots: protocol.List[protocol.NowSlot]{{Slot: "f1", Legend: "Radio", State: protocol.Live}, {Slot: "f2", State: protocol.Unknown, Reason: "chip does not answer"}},
-			Leads: protocol.List[protocol.NowLead]{{Lead: "l-1", V: ptr(protocol.Volts(12.456789))}, {Lead: "l-2"}}},
+			Leads: protocol.List[protocol.NowLead]{{Lead: "l-1", V: ptr(protocol.Volts(12.456789)), UV: ptr(protocol.Volts(0.0123))}, {Lead: "l-2"}}},
 		"now-nothing-known": &protocol.Now{Header: header(), AsOf: protocol.AsOf{Stream: "s-1"}},
 		"waveform": &protocol.Waveform{Header: header(), AsOf: asOf, FromNS: 1, StepMS: 50,
 			Leads: protocol.List[protocol.WaveformLead]{{Lead: "l-1", MinV: protocol.List[*protocol.Volts]{ptr(protocol.Volts(1)), nil}, MaxV: protocol.List[*protocol.Volts]{ptr(protocol.Volts(2)), nil}}}},
@@ -72,7 +74,7 @@ func examples() map[string]protocol.Document {
 		"result-cycle": &protocol.Cycle{ResultHeader: result(), Subject: protocol.Vehicle, ID: "0123abcd-4200", Revision: 3, Final: true, Ended: protocol.EndedWatch,
 			Key: protocol.List[protocol.KeyMove]{key}, Battery: &lead,
 			Slots: protocol.List[protocol.CycleSlot]{
-				{Slot: "f1", Legend: "Radio", Behaviour: protocol.Accessory, DINTerminal: protocol.TerminalOf(protocol.Accessory), StaysOnS: ptr(protocol.Seconds(4.5)),
+				{Slot: "f1", Legend: "Radio", Behaviour: protocol.Accessory, DINTerminal: protocol.TerminalOf(protocol.Accessory), StaysOnS: ptr(protocol.Seconds(4.5)), StaysOnUMS: ptr(protocol.Millis(0.4)),
 					OffInStart: ptr(true), WatchedS: 16.2, Leads: protocol.List[protocol.CycleLead]{lead}},
 				{Slot: "f2", Behaviour: protocol.NotProven, Possible: protocol.List[protocol.Behaviour]{protocol.NoVolts, protocol.StartOnly}, DecidedBy: protocol.List[protocol.Position]{protocol.PositionStart}}}},
 		"result-bench":       &protocol.BenchResult{ResultHeader: result(), Description: desc},

@@ -178,7 +178,7 @@ func newSimulation(seed uint64, fast bool, broker string) (*simulation, error) {
 		}
 		bus.Add(adctest.NewADS1x15(o))
 	}
-	made, err := parts.Assemble(bench, func(string) (i2c.Bus, adc.Clock, error) { return bus, bus, nil })
+	made, err := parts.Assemble(bench, parts.ScanMode, func(string) (i2c.Bus, adc.Clock, error) { return bus, bus, nil })
 	if err != nil {
 		return nil, err
 	}

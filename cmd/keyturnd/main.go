@@ -18,6 +18,7 @@ import (
 	"keyturn/cmd/internal/parts"
 	"keyturn/daemon"
 	"keyturn/daemon/config"
+	"keyturn/daemon/measure"
 )
 
 // version is set when a release is built.
@@ -26,6 +27,7 @@ var version = "development"
 type flags struct {
 	Config  string           `help:"Bench file." required:"" type:"existingfile" placeholder:"FILE"`
 	Check   bool             `help:"Check the bench file, say what is wrong with it, and end."`
+	Crank   bool             `name:"crank-mode" help:"Let each chip that has a crank_lead serve only that lead, at its full rate."`
 	Version kong.VersionFlag `help:"Print the version and end."`
 }
 
@@ -48,6 +50,14 @@ func run(f flags) error {
 	if err != nil {
 		return fmt.Errorf("bench file %s:\n%w", f.Config, err)
 	}
+	calibration, err := parts.OpenCalibration(f.Config, &bench)
+	if err != nil {
+		return err
+	}
+	mode := parts.ScanMode
+	if f.Crank {
+		mode = parts.CrankMode
+	}
 	if f.Check {
 		fmt.Printf("%s: bench %s, %d leads in %d slots on %d chips: all right\n", f.Config, bench.ID, len(bench.Leads), len(bench.Slots), len(bench.Chips))
 		return nil
@@ -62,7 +72,7 @@ func run(f flags) error {
 			_ = b.Close() // nothing is left to be done about it
 		}
 	}()
-	made, err := parts.Assemble(bench, func(name string) (i2c.Bus, adc.Clock, error) {
+	made, err := parts.Assemble(bench, mode, func(name string) (i2c.Bus, adc.Clock, error) {
 		b, err := parts.OpenKernelBus(name, bench.Chips)
 		if err == nil {
 			opened = append(opened, b)
@@ -75,15 +85,21 @@ func run(f flags) error {
 	ctx, stop := signal.NotifyContext(context.Background(), os.Interrupt, syscall.SIGTERM)
 	defer stop()
 	boot := parts.Boot()
+	logger := slog.New(slog.NewTextHandler(os.Stderr, nil))
 	return daemon.Run(ctx, daemon.Options{
 		Bench: bench.ID, Root: bench.MQTT.Root, Broker: bench.MQTT.Broker,
 		ClientID: fmt.Sprintf("keyturnd-%s-%.8s", bench.ID, boot),
-		Params:   bench.Params(),
+		Params:   bench.Params(), Cylinders: bench.Cylinders,
+		Learned: func(k []measure.TimeConstants) {
+			if err := calibration.Learn(bench, k); err != nil {
+				logger.Warn("what the leads have taught could not be kept", "error", err)
+			}
+		},
 		Description: daemon.Describe(bench, "keyturnd "+version, func(chip string) time.Duration {
 			return made.Bound[chip]
 		}),
 		Buses: made.Buses, Boot: boot, Stream: fmt.Sprintf("s-%x", time.Now().UnixNano()),
 		Wall:   parts.Wall(clock),
-		Logger: slog.New(slog.NewTextHandler(os.Stderr, nil)),
+		Logger: logger,
 	})
 }

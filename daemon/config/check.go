@@ -27,12 +27,19 @@ func (b *Bench) check(f *faults, families []Family) {
 		return
 	}
 	f.id("", "id", b.ID)
+	if b.Cylinders < 0 || b.Cylinders > 16 {
+		f.at("", "cylinders", "%d is no number of cylinders; write 1 to 16, or leave it out", b.Cylinders)
+	}
+	if len(b.Calibration) > textMax {
+		f.at("", "calibration", "a file name of %d bytes; write at most %d", len(b.Calibration), textMax)
+	}
 	b.checkSubject(f)
 	b.checkMQTT(f)
 	b.checkBuses(f)
 	b.checkChips(f, families)
 	b.checkSlots(f)
 	b.checkLeads(f, families)
+	b.checkCrankLeads(f)
 	b.checkLimits(f)
 	if len(f.list) > 0 {
 		return // the core's own check needs sound values
@@ -122,6 +129,22 @@ func (b *Bench) checkChips(f *faults, families []Family) {
 		if f.oneOf(at, "family", c.Family, "a chip family", names) {
 			c.checkFamily(f, at, families[slices.Index(names, c.Family)])
 		}
+	}
+}
+
+// checkCrankLeads notes crank leads that are not on their chip.
+func (b *Bench) checkCrankLeads(f *faults) {
+	for i, c := range b.Chips {
+		if c.CrankLead == "" {
+			continue
+		}
+		var names []string
+		for _, l := range b.Leads {
+			if l.Chip == c.Name {
+				names = append(names, l.Name)
+			}
+		}
+		f.oneOf(fmt.Sprintf("chip[%d]", i), "crank_lead", c.CrankLead, "among the leads of chip "+c.Name, names)
 	}
 }
 

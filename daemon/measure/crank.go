@@ -266,6 +266,10 @@ func (c *crankTracker) finish(e *Engine) {
 			continue
 		}
 		k := l.measureSag(pts, span{c.onset, c.ends}, e.p.BelowV)
+		if i == c.battery {
+			// The strokes are the engine's; its cables show them to every lead.
+			k.Ripple, k.HasRipple = l.plateauRipple(pts, span{c.fell.Add(inrushFor), c.ends})
+		}
 		k.ID = transitionID(l.name+"-start", c.onset)
 		if c.unproven != "" {
 			k.NotMeasured = c.unproven

@@ -127,7 +127,7 @@ type Crank struct {
 	// LevelUV is the standard uncertainty (k = 1) of BeforeV and PlateauV.
 	LevelUV float64
 	// Ripple is what the compression strokes made of the plateau; valid if
-	// HasRipple: it stood out.
+	// HasRipple: it stood out. Only the battery sense lead has it.
 	Ripple    Ripple
 	HasRipple bool
 	Below     []Below

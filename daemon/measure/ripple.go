@@ -19,6 +19,9 @@ const (
 	// ripplePart is the part of the plateau's variance about a line that the
 	// sinusoid must explain.
 	ripplePart = 0.4
+	// gridStep is the grid's step in the reciprocal of the plateau's length: a
+	// peak is about one wide.
+	gridStep = 0.25
 	// rippleLeastNoise is the amplitude that counts, in standard deviations of
 	// the lead's noise.
 	rippleLeastNoise = 4.0
@@ -49,16 +52,16 @@ func (l *lead) plateauRipple(pts []point, during span) (r Ripple, ok bool) {
 	lowest := max(rippleLeastHz, rippleLeastPeriods/length)
 	line := fitSinusoid(ts, vs, 0)
 	best, at := line, 0.0
-	for f := lowest; f <= rippleMostHz; f += 0.1 / length {
+	for f := lowest; f <= rippleMostHz; f += gridStep / length {
 		if s := fitSinusoid(ts, vs, f); s.rest < best.rest {
 			best, at = s, f
 		}
 	}
-	if at == 0 || at <= lowest || at >= rippleMostHz-0.1/length {
+	if at == 0 || at <= lowest || at >= rippleMostHz-gridStep/length {
 		return r, false // at an end of the range: a drift, no ripple
 	}
 	// The minimum between the grid's points, by a parabola.
-	step := 0.05 / length
+	step := gridStep / 2 / length
 	a, b := fitSinusoid(ts, vs, at-step), fitSinusoid(ts, vs, at+step)
 	if d := a.rest - 2*best.rest + b.rest; d > 0 {
 		at += step * min(max(0.5*(a.rest-b.rest)/d, -1), 1)

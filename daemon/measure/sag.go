@@ -48,7 +48,6 @@ func (l *lead) measureSag(pts []point, start span, limits []float64) Crank {
 		k.PlateauV = v
 	}
 	k.LevelUV = l.uncertainty(before, 0)
-	k.Ripple, k.HasRipple = l.plateauRipple(pts, turning)
 	for _, v := range limits {
 		// Noise moves each crossing by itself, so it counts in full, and twice.
 		u := l.uncertainty(v, 0) + 2*l.noiseV

@@ -70,10 +70,21 @@ func Battery(c *protocol.Cycle) string {
 			parts = append(parts, "a start was not measured: "+string(k.NotMeasured))
 			continue
 		}
-		parts = append(parts, fmt.Sprintf("from %.2f V to %s, then %.1f V while the engine turned, for %s",
-			float64(k.BeforeV), sagText(k.Sag), float64(k.PlateauV), Seconds(float64(k.EndsNS-k.BeginsNotAfterNS)*1e-9)))
+		parts = append(parts, fmt.Sprintf("from %.2f V to %s, then %.1f V while the engine turned%s, for %s",
+			float64(k.BeforeV), sagText(k.Sag), float64(k.PlateauV), turning(k.Ripple), Seconds(float64(k.EndsNS-k.BeginsNotAfterNS)*1e-9)))
 	}
 	return "Battery while cranking: " + strings.Join(parts, "; ") + "."
+}
+
+// turning says how fast the engine turned; empty where that did not show.
+func turning(r *protocol.Ripple) string {
+	switch {
+	case r == nil:
+		return ""
+	case r.RPM == nil:
+		return fmt.Sprintf(" (%.1f compression strokes a second)", float64(r.Hz))
+	}
+	return fmt.Sprintf(" at %.0f ± %.0f turns a minute", float64(*r.RPM), max(1, 2*float64(*r.URPM)))
 }
 
 // columns sets the rows side by side; what does not fit its column goes on below.

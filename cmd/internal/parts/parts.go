@@ -41,8 +41,17 @@ type Bench struct {
 	Bound map[string]time.Duration
 }
 
+// Mode says how a bench is sampled.
+type Mode uint8
+
+// The modes. CrankMode lets each chip that has a crank lead serve only that.
+const (
+	ScanMode Mode = iota
+	CrankMode
+)
+
 // Assemble makes the drivers of every chip on the buses that open returns.
-func Assemble(b config.Bench, open func(name string) (i2c.Bus, adc.Clock, error)) (*Bench, error) {
+func Assemble(b config.Bench, mode Mode, open func(name string) (i2c.Bus, adc.Clock, error)) (*Bench, error) {
 	out := &Bench{Bound: map[string]time.Duration{}}
 	for _, bus := range b.Buses {
 		conn, clock, err := open(bus.Name)
@@ -61,7 +70,7 @@ func Assemble(b config.Bench, open func(name string) (i2c.Bus, adc.Clock, error)
 			}
 			var inputs []adc.PlannedInput
 			for i, l := range b.Leads {
-				if l.Chip == c.Name {
+				if l.Chip == c.Name && (mode == ScanMode || c.CrankLead == "" || c.CrankLead == l.Name) {
 					inputs = append(inputs, adc.PlannedInput{Input: l.Input, Lead: i})
 				}
 			}
@@ -70,7 +79,9 @@ func Assemble(b config.Bench, open func(name string) (i2c.Bus, adc.Clock, error)
 			}
 			clocks, transactions := d.ReadClocks()
 			transfers += time.Duration(d.StartClocks()+clocks)*time.Second/time.Duration(bus.Hz) + time.Duration(1+transactions)*overhead
-			made.Plans = append(made.Plans, d.Plan(bus.Hz, inputs...))
+			plan := d.Plan(bus.Hz, inputs...)
+			plan.Continuous = mode == CrankMode && c.CrankLead != ""
+			made.Plans = append(made.Plans, plan)
 		}
 		for _, p := range made.Plans {
 			t := p.Chip.Timing()

@@ -1,0 +1,96 @@
+package config
+
+import (
+	"bytes"
+	"errors"
+	"fmt"
+	"slices"
+	"strings"
+
+	"github.com/pelletier/go-toml/v2"
+)
+
+// Calibrations is a calibration file: what keyturn calibrate found, and what the
+// leads have taught since.
+type Calibrations struct {
+	Leads []LeadCalibration `toml:"lead"`
+}
+
+// LeadCalibration is the calibration of one lead, tied to the converter input
+// that it was made on.
+type LeadCalibration struct {
+	Name  string `toml:"name"`
+	Chip  string `toml:"chip"`
+	Input int    `toml:"input"`
+	Calibration
+}
+
+// ParseCalibrations reads a calibration file. The error names the line.
+func ParseCalibrations(data []byte) (Calibrations, error) {
+	var c Calibrations
+	err := toml.NewDecoder(bytes.NewReader(data)).DisallowUnknownFields().Decode(&c)
+	var wrong *toml.DecodeError
+	var strict *toml.StrictMissingError
+	switch {
+	case errors.As(err, &wrong):
+		row, _ := wrong.Position()
+		return Calibrations{}, fmt.Errorf("line %d: %s; calibrate again or correct it", row, strings.TrimPrefix(wrong.Error(), "toml: "))
+	case errors.As(err, &strict) && len(strict.Errors) > 0:
+		row, _ := strict.Errors[0].Position()
+		return Calibrations{}, fmt.Errorf("line %d: unknown key %q; remove it", row, strings.Join(strict.Errors[0].Key(), "."))
+	case err != nil:
+		return Calibrations{}, fmt.Errorf("not a calibration file: %w", err)
+	}
+	f := &faults{lines: linesOf(data)}
+	seen := map[string]bool{}
+	for i := range c.Leads {
+		l := &c.Leads[i]
+		at := fmt.Sprintf("lead[%d]", i)
+		f.id(at, "name", l.Name)
+		f.once(seen, at, "name", fmt.Sprintf("%q", l.Name), "lead")
+		(&Lead{Calibration: &l.Calibration}).checkCalibration(f, at)
+	}
+	if len(f.list) > 0 {
+		return Calibrations{}, f.err()
+	}
+	return c, nil
+}
+
+// TOML writes the file that ParseCalibrations reads.
+func (c Calibrations) TOML() ([]byte, error) {
+	out, err := toml.Marshal(c)
+	if err != nil {
+		return nil, fmt.Errorf("write the calibration: %w", err)
+	}
+	head := "# Calibration of the leads: written by keyturn calibrate and by the daemon.\n# A lead moved to another input must be calibrated again.\n\n"
+	return append([]byte(head), out...), nil
+}
+
+// Set puts a lead's calibration in, in the place of the one before.
+func (c *Calibrations) Set(l LeadCalibration) {
+	if i := slices.IndexFunc(c.Leads, func(x LeadCalibration) bool { return x.Name == l.Name }); i >= 0 {
+		c.Leads[i] = l
+		return
+	}
+	c.Leads = append(c.Leads, l)
+}
+
+// Apply puts the calibrations into the bench's leads. A lead that was calibrated
+// on another input is an error: its figures are not those of this one.
+func (c *Calibrations) Apply(b *Bench) error {
+	var errs []error
+	for i := range c.Leads {
+		k := &c.Leads[i]
+		at := slices.IndexFunc(b.Leads, func(l Lead) bool { return l.Name == k.Name })
+		if at < 0 {
+			continue // a lead that is put away keeps its calibration
+		}
+		l := &b.Leads[at]
+		if l.Chip != k.Chip || l.Input != k.Input {
+			errs = append(errs, fmt.Errorf("lead %s was calibrated on input %d of %s and is now on input %d of %s: calibrate it again", l.Name, k.Input, k.Chip, l.Input, l.Chip))
+			continue
+		}
+		l.Calibration = &k.Calibration
+	}
+	return errors.Join(errs...)
+}
