@@ -1,5 +1,5 @@
-// Command keyturn is the operator's tool of a bench: a demo without hardware, and
-// the replay of recordings.
+// Command keyturn is the operator's tool of a bench: a demo without hardware,
+// the replay of recordings, the leads live, and their calibration.
 package main
 
 import (
@@ -18,6 +18,8 @@ var version = "development"
 type commands struct {
 	Demo    demo             `cmd:"" help:"Run a simulated bench on a simulated vehicle: nothing to set up, nothing to wire."`
 	Replay  replay           `cmd:"" help:"Measure a recording again: a capture, or a plain CSV with a time and volt columns."`
+	Leads   leads            `cmd:"" help:"Show what every lead reads, live: touch one, and see which moves."`
+	Calib   calibrate        `cmd:"" name:"calibrate" help:"Calibrate the leads, one by one, on earth and on a voltage that a meter tells."`
 	Version kong.VersionFlag `help:"Print the version and end."`
 }
 

@@ -32,12 +32,12 @@ func ParseCalibrations(data []byte) (Calibrations, error) {
 	var wrong *toml.DecodeError
 	var strict *toml.StrictMissingError
 	switch {
-	case errors.As(err, &wrong):
-		row, _ := wrong.Position()
-		return Calibrations{}, fmt.Errorf("line %d: %s; calibrate again or correct it", row, strings.TrimPrefix(wrong.Error(), "toml: "))
 	case errors.As(err, &strict) && len(strict.Errors) > 0:
 		row, _ := strict.Errors[0].Position()
 		return Calibrations{}, fmt.Errorf("line %d: unknown key %q; remove it", row, strings.Join(strict.Errors[0].Key(), "."))
+	case errors.As(err, &wrong):
+		row, _ := wrong.Position()
+		return Calibrations{}, fmt.Errorf("line %d: %s; calibrate again or correct it", row, strings.TrimPrefix(wrong.Error(), "toml: "))
 	case err != nil:
 		return Calibrations{}, fmt.Errorf("not a calibration file: %w", err)
 	}
