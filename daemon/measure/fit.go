@@ -32,6 +32,9 @@ const (
 	// that holds; chiMost bounds the mean square of them all.
 	residualMost = 4.0
 	chiMost      = 3.0
+	// tensionMost is how many standard uncertainties the time constant may be off
+	// what it is known to be.
+	tensionMost = 3.0
 	// levelSettles is how much the parts k of two calibrated leads may differ from
 	// what they were at the lead's last edge: contact resistances, loads.
 	levelSettles = 0.01
@@ -156,7 +159,7 @@ func (q *problem) solve(from stepFit, free bool) stepFit {
 	out.t0, out.k0, out.k1, out.lnTau = p[0], p[1], p[2], p[3]
 	out.u = math.Sqrt(max(cov[0][0], 0))
 	out.uLnTau = math.Sqrt(max(cov[3][3], 0))
-	q.judge(&out)
+	q.judge(&out, free)
 	return out
 }
 
@@ -228,7 +231,7 @@ func (q *problem) model(x *fitPoint, t0, k0, k1, tau, ref0, rest0 float64) (v fl
 }
 
 // judge fills in how well the samples lie on the fit.
-func (q *problem) judge(f *stepFit) {
+func (q *problem) judge(f *stepFit, free bool) {
 	tau := math.Exp(f.lnTau)
 	ref0, rest0 := q.ref(f.t0), q.rest(f.t0)
 	sum := 0.0
@@ -243,6 +246,11 @@ func (q *problem) judge(f *stepFit) {
 		if abs(row[0])*f.u > 0.2*x.sigma {
 			f.moved++
 		}
+	}
+	// A curve that holds only with another time constant is none of this lead's.
+	if q.uLnTau > 0 && !free {
+		tension := abs(f.lnTau-q.lnTau) / q.uLnTau
+		f.worst = max(f.worst, tension*residualMost/tensionMost)
 	}
 	f.chi = sum / float64(max(1, q.n-3))
 }
@@ -497,9 +505,9 @@ func (l *lead) hiddenBounce(q *problem, f stepFit) float64 {
 }
 
 // hiddenPart is how much of what the later samples leave open counts as the
-// standard uncertainty of a hidden bounce; found so that twice the whole covers
-// 95 % of bounced edges in the simulation of BenchmarkCoverage.
-const hiddenPart = 1.2
+// standard uncertainty of a hidden bounce: one that shifts the curve by more than
+// residualMost of it would show, so twice the uncertainty reaches as far.
+const hiddenPart = residualMost / 2
 
 // settledUntil returns the number after the last sample that belongs to the state
 // begun with number i.

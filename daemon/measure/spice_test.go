@@ -1,6 +1,7 @@
 package measure_test
 
 import (
+	"math"
 	"os"
 	"os/exec"
 	"path/filepath"
@@ -87,6 +88,64 @@ func TestAgreesWithSpice(t *testing.T) {
 				t.Errorf("seed %d: %s %.4f ± %.4f V, ngspice %.4f", seed, name, k[0].MinV, k[0].MinUV, want[name])
 			}
 		}
+	}
+}
+
+// Edges as real switches make them: every one in its bracket, and within twice its
+// uncertainty wherever a curve is claimed. What settles through the lead's filter
+// (bounce, capacitor) is held to the equivalent step, which ngspice's own filter
+// tells: t + τ·ln of what is left to settle at t.
+func TestSpiceEdgesBound(t *testing.T) {
+	const filterS = 33e3 * 2.7e3 / 35.7e3 * 560e-9
+	const tau = 1397650 * time.Nanosecond // filterS
+	m, waves := spice(t, "edges.cir")
+	equivalent := func(at, y, y0, y1 float64) float64 { return at + filterS*math.Log((y-y1)/(y0-y1)) }
+	want := [][2]float64{ // up and down, per lead from f1
+		{m["f1_rise"], m["f1_fall"]}, {m["f2_rise"], m["f2_fall"]}, {m["f3_rise"], m["f3_fall"]},
+		{equivalent(0.9030, m["f4_filter_rise"], 0, m["f4_settled"]), m["f4_fall"]},
+		{equivalent(1.1019, m["f5_filter_rise"], 0, m["f5_settled"]), equivalent(1.7005, m["f5_filter_fall"], m["f5_settled"], 0)},
+	}
+	curves, all := 0, 0
+	for seed := range uint64(40) {
+		p, pins := sixteen(tau, 0.0005, func() *vehicle.Wave { return vehicle.NewPolyline([]vehicle.Point{{At: 0}}, float64(tau)) })
+		for i, w := range waves {
+			pins[i] = adctest.Wave(vehicle.NewPolyline(w, float64(tau)))
+		}
+		b := newBench(t, 300+seed, 0, p, pins)
+		b.bus.SleepUntil(adc.Instant(seed * 160e3)) // another phase of the scan
+		b.runUntil(adc.Instant(2300 * time.Millisecond))
+		b.events = append(b.events, b.engine.Flush()...)
+		found := map[int][]measure.Transition{}
+		for _, e := range b.events {
+			if tr, ok := e.(*measure.Transition); ok {
+				found[tr.Lead] = append(found[tr.Lead], *tr)
+			}
+		}
+		for i, w := range want {
+			got := found[i+1]
+			if len(got) != 2 {
+				t.Errorf("seed %d: f%d has %d transitions, want 2", seed, i+1, len(got))
+				continue
+			}
+			for k, tr := range got {
+				at := adc.Instant(w[k] * 1e9)
+				all++
+				if at == 0 || at < tr.NotBefore || at > tr.NotAfter {
+					t.Errorf("seed %d: f%d %s at %.6f s, bracket [%.6f, %.6f]", seed, i+1, tr.State, at.Seconds(), tr.NotBefore.Seconds(), tr.NotAfter.Seconds())
+				}
+				if tr.Timing != measure.TimingCurve {
+					continue
+				}
+				curves++
+				if off := tr.At.Sub(at).Abs(); off > 2*tr.U {
+					t.Errorf("seed %d: f%d %s at %.6f s, by the curve %.6f s ± %v (k = 2)", seed, i+1, tr.State, at.Seconds(), tr.At.Seconds(), 2*tr.U)
+				}
+			}
+		}
+	}
+	t.Logf("%d of %d edges dated by a curve", curves, all)
+	if curves < all/3 {
+		t.Errorf("a curve dates %d of %d edges", curves, all)
 	}
 }
 
