@@ -113,6 +113,12 @@ func (e *Engine) dateEdge(l *lead, pts []point, i int, state State) Transition {
 	}
 	f, ok := l.fitEdge(pts, j, i, state, v0, v1)
 	if !ok || moved > refRough {
+		// A ramp that is still going on goes to the rail.
+		if state == Dead {
+			v1 = min(v1, 0)
+		} else {
+			v1 = max(v1, 1)
+		}
 		wide = wide.forSlow(pts, j, i, (v0+v1)/2)
 		return between(l.index, state, wide.notBefore, wide.notAfter, 0)
 	}
@@ -142,7 +148,7 @@ func (b bracket) forSlow(pts []point, j, i int, half float64) bracket {
 		return b // the samples' own dates reach far enough
 	}
 	k := j + 1
-	for k < i && (pts[k].r < half) == (pts[j].r < half) {
+	for k < len(pts)-1 && (pts[k].r < half) == (pts[j].r < half) {
 		k++
 	}
 	level, m := pts[max(j-3, 0)].r, j
