@@ -437,8 +437,10 @@ func (l *lead) fitFrom(pts []point, j, k, end int, state State, v0, v1 float64) 
 		driven, floating := solve(l.tau.driven.value, l.tau.driven.u), solve(l.tau.floating.value, l.tau.floating.u)
 		out.step, out.spread, out.floating = mix(driven, floating, l.tau.floats())
 	}
-	if out.step.holds() {
+	if out.step.ok {
 		out.step.dataTau, out.step.uLnTau = q.freeTau(out.step)
+	}
+	if out.step.holds() {
 		out.hidden = l.hiddenBounce(&q, out.step)
 	}
 	return out

@@ -112,6 +112,9 @@ func (e *Engine) dateEdge(l *lead, pts []point, i int, state State) Transition {
 		return between(l.index, state, wide.notBefore, wide.notAfter, 0)
 	}
 	f, ok := l.fitEdge(pts, j, i, state, v0, v1)
+	if !ok {
+		e.suspect(l, state, &f)
+	}
 	if !ok || moved > refRough {
 		// A ramp that is still going on goes to the rail.
 		if state == Dead {

@@ -20,9 +20,10 @@ const (
 	// uTauWorth is the worst estimate that is worth a look.
 	uTauWorth = 0.06
 	// tauOff is how many standard deviations off an estimate is an outlier,
-	// tauChanged how many outliers in a row on one side are a change.
+	// tauChanged how many that agree within tauAgree are a change.
 	tauOff     = 4.0
 	tauChanged = 6
+	tauAgree   = 0.01
 	// uTauChanged is what is known of one that has changed.
 	uTauChanged = 0.1
 	// uTauPair is what the ratio of floating to driven is known to: the divider's.
@@ -36,8 +37,9 @@ const (
 // uncertainty.
 type timeConstant struct {
 	value, u float64
-	edges    int // learned from so many
-	off      int // outliers in a row, negative on the low side
+	edges    int     // learned from so many
+	off      int     // outliers that agree, since the last good estimate
+	offValue float64 // their mean
 }
 
 // timeConstants are those of a lead: its wire driven, and floating.
@@ -85,12 +87,7 @@ func (c *timeConstant) weight(u float64) float64 { return c.u * c.u / (c.u*c.u +
 func (c *timeConstant) take(value, u float64) (changed bool) {
 	d := math.Log(value / c.value)
 	if abs(d) > tauOff*math.Hypot(u, c.u) {
-		if side := int(math.Copysign(1, d)); side*c.off >= 0 {
-			c.off += side
-		} else {
-			c.off = side
-		}
-		return c.off >= tauChanged || c.off <= -tauChanged
+		return c.outlier(value, u)
 	}
 	c.off = 0
 	w := c.weight(u)
@@ -98,6 +95,21 @@ func (c *timeConstant) take(value, u float64) (changed bool) {
 	c.u = max(uTauLeast, math.Sqrt(1-w)*c.u)
 	c.edges++
 	return false
+}
+
+// outlier notes an estimate that is far off. Bounces make such, here and there;
+// tauChanged that agree with each other are another time constant.
+func (c *timeConstant) outlier(value, u float64) (changed bool) {
+	if c.off == 0 || abs(math.Log(value/c.offValue)) > max(3*u, tauAgree) {
+		c.off, c.offValue = 0, value
+	}
+	c.off++
+	c.offValue += (value - c.offValue) / float64(c.off)
+	if c.off < tauChanged {
+		return false
+	}
+	*c = timeConstant{value: c.offValue, u: uTauChanged}
+	return true
 }
 
 // floats is how probably the lead's wire floats after a fall, from the falls
@@ -144,13 +156,31 @@ func (e *Engine) learn(l *lead, state State, edge *fitted) {
 		l.tau.part += (f.k1 - l.tau.part) * c.weight(f.uLnTau)
 	}
 	if c.take(value, f.uLnTau) {
-		*c = timeConstant{value: value, u: uTauChanged}
-		e.emit(&Faulted{Lead: l.index, At: e.now, Reason: "the lead's time constant is not what it was: look at its capacitor, its divider, its wiring", Count: 1})
+		e.tellChanged(l)
 	}
 	// The divider ties the two together.
 	if u := math.Hypot(c.u, uTauPair); u < other.u {
 		other.value, other.u = c.value*ratio, u
 	}
+}
+
+// suspect takes what a rise that no curve of the lead's fits says of its time
+// constant: with another one it may be a curve.
+func (e *Engine) suspect(l *lead, state State, edge *fitted) {
+	f := &edge.step
+	c := &l.tau.driven
+	if state != Live || f.uLnTau <= 0 || f.uLnTau > uTauWorth || f.k1 > 1.02 || f.k1 < 0.96 ||
+		abs(math.Log(math.Exp(f.dataTau)/c.value)) < tauOff*math.Hypot(f.uLnTau, c.u) {
+		return
+	}
+	if c.outlier(math.Exp(f.dataTau), f.uLnTau) {
+		e.tellChanged(l)
+	}
+}
+
+func (e *Engine) tellChanged(l *lead) {
+	e.emit(&Faulted{Lead: l.index, At: e.now, Count: 1,
+		Reason: "the lead's time constant is not what it was: look at its capacitor, its divider, its wiring"})
 }
 
 // fittedStep is an edge as fitted, for one that comes before it has settled.
