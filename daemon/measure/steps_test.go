@@ -55,13 +55,13 @@ func crankedBattery(until time.Duration) []vehicle.Point {
 
 // maker draws the pieces of one lead's wire and writes down the truth.
 type maker struct {
-	rng         *rand.Rand
-	kind        edgeKind
-	tau, tauF   float64
-	battery     []vehicle.Point // corners every millisecond; nil: 12.6 V
-	part, ghost float64
-	pieces      []vehicle.Piece
-	edges       []truth
+	rng       *rand.Rand
+	kind      edgeKind
+	tau, tauF float64
+	battery   []vehicle.Point // corners every millisecond; nil: 12.6 V
+	part      float64
+	pieces    []vehicle.Piece
+	edges     []truth
 }
 
 func (m *maker) volts(t adc.Instant) float64 {
