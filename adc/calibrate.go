@@ -41,13 +41,13 @@ type KnownPoint struct {
 // (SBAS444E 5.5) and the divider's of at most 50 ppm/K for each resistor
 // (common practice, no published source), of which a ratio of 13 feels 12/13,
 // each uniform over 25 K. Offset: a tenth of what the converter's input current
-// makes of it through 2.5 kΩ (3.9 mV, SBAS444E 7.3.2), which follows its
+// makes of it through 7.2 kΩ (11 mV, SBAS444E 7.3.2), which follows its
 // oscillator, and its own offset drift.
 const (
 	driftK         = 25
 	driftGain      = 40e-6 * driftK / 1.7320508
 	driftDivider   = 50e-6 * driftK * 12 / 13 / 1.7320508 * 1.4142136
-	driftOffsetV   = 0.0005
+	driftOffsetV   = 0.0007
 	offsetMostV    = 0.15 // a lead at zero reads less than this
 	knownLeastV    = 5.0  // a voltage far enough from zero to tell the gain
 	gainOffMost    = 0.02 // how far the gain may be from the divider's

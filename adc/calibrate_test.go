@@ -31,7 +31,7 @@ const codeV = 4.096 / 32768
 func (f *frontEnd) read(leadV, celsius float64, n int) (mean, u float64) {
 	dk := celsius - 20
 	upper, lower := f.upper*(1+f.upperK*dk), f.lower*(1+f.lowerK*dk)
-	source := upper * lower / (upper + lower)
+	source := upper*lower/(upper+lower) + 4.7e3
 	pin := leadV * lower / (upper + lower)
 	pin -= source * (pin - 0.7) / (f.mohm * (1 + 0.04*dk/25))
 	sum, squares := 0.0, 0.0

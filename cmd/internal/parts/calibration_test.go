@@ -18,7 +18,6 @@ func bench(t *testing.T) (name string, b config.Bench) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	text = append([]byte("calibration = \"calibration.toml\"\n"), text...)
 	name = filepath.Join(t.TempDir(), "bench.toml")
 	if err := os.WriteFile(name, text, 0o600); err != nil {
 		t.Fatal(err)
