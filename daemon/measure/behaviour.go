@@ -1,6 +1,7 @@
 package measure
 
 import (
+	"math"
 	"slices"
 	"time"
 
@@ -359,7 +360,8 @@ func (s leadStory) staysOn(r *SlotResult, k keyStory) {
 	for _, m := range s.moves {
 		if m.At >= off.Add(-followsBefore) && m.State == Dead && state == Live {
 			r.StaysOn, r.HasStaysOn = max(0, m.At.Sub(off)), true
-			r.StaysOnU = combined(m.U, k.moves[len(k.moves)-1].U)
+			// Two independent instants (JCGM 100:2008, 5.1.2).
+			r.StaysOnU = time.Duration(math.Hypot(float64(m.U), float64(k.moves[len(k.moves)-1].U)))
 		}
 		state = m.State
 	}

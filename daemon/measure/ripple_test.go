@@ -8,7 +8,6 @@ import (
 
 	"keyturn/adc"
 	"keyturn/adc/vehicle"
-	"keyturn/daemon/measure"
 )
 
 // crankOnce is a battery that cranks once for 1.8 s. The strokes come at hz in
@@ -77,20 +76,5 @@ func TestCrankingSpeedBound(t *testing.T) {
 	t.Logf("%d of %d found, %d covered by twice the uncertainty, worst %.1f %% off", found, n, covered, 100*worst)
 	if found < n*9/10 || covered < found*95/100 || worst > 0.08 {
 		t.Errorf("found %d of %d, covered %d, worst %.3f", found, n, covered, worst)
-	}
-}
-
-// A delay's uncertainty is that of both instants; "before" needs brackets apart.
-func TestDelaysAndOrder(t *testing.T) {
-	at := func(ms, half float64, u time.Duration) *measure.Transition {
-		mid := adc.Instant(ms * 1e6)
-		return &measure.Transition{At: mid, NotBefore: mid - adc.Instant(half*1e6), NotAfter: mid + adc.Instant(half*1e6), U: u}
-	}
-	a, b, c := at(100, 3, 30*time.Microsecond), at(104, 3, 40*time.Microsecond), at(110, 2, 0)
-	if d, u := measure.Delay(a, b); d != 4*time.Millisecond || u != 50*time.Microsecond {
-		t.Errorf("delay %v ± %v", d, u)
-	}
-	if measure.Before(a, b) || measure.Before(b, a) || !measure.Before(a, c) || measure.Before(c, a) {
-		t.Error("order claimed where it is not certain, or not where it is")
 	}
 }

@@ -24,7 +24,7 @@ func Transition(t *protocol.TransitionResult, legend string, since int64) string
 	}
 	text := fmt.Sprintf("%8.3f s  %-24s %-8s", float64(t.AtNS-since)*1e-9, name, State(t.State))
 	if t.Timing == protocol.TimingCurve {
-		return fmt.Sprintf("%s ± %.1f ms", text, 2*float64(t.UUS)*1e-3)
+		return fmt.Sprintf("%s ± %s", text, plusMinus(2*float64(t.UUS)*1e-3))
 	}
 	return fmt.Sprintf("%s within %.1f ms", text, float64(t.NotAfterNS-t.NotBeforeNS)*1e-6)
 }

@@ -70,3 +70,23 @@ func TestEveryBehaviourHasWords(t *testing.T) {
 		}
 	}
 }
+
+// An order is told only where brackets are apart; a delay's uncertainty is that
+// of both instants.
+func TestOrderIsToldWhereItIsCertain(t *testing.T) {
+	slot := func(name string, atMS, halfMS, uUS float64) protocol.CycleSlot {
+		at := int64(atMS * 1e6)
+		e := protocol.Edge{State: protocol.Live, AtNS: at, NotBeforeNS: at - int64(halfMS*1e6), NotAfterNS: at + int64(halfMS*1e6), UUS: protocol.Micros(uUS)}
+		return protocol.CycleSlot{Slot: name, Behaviour: protocol.Ignition, Leads: protocol.List[protocol.CycleLead]{
+			{Lead: name, Transitions: protocol.List[protocol.Transition]{{ID: name, Edge: e}}}}}
+	}
+	c := &protocol.Cycle{Key: protocol.List[protocol.KeyMove]{{Position: protocol.PositionOn, AtNS: 1e9}},
+		Slots: protocol.List[protocol.CycleSlot]{slot("f3", 1030, 3, 40), slot("f1", 1010, 3, 10), slot("f2", 1014, 3, 30)}}
+	want := "Live after key-on in this order: f1 with f2, then after 16.0 ms (± 0.1 ms) f3."
+	if got := Order(c); got != want {
+		t.Errorf("%q, want %q", got, want)
+	}
+	if got := Order(&protocol.Cycle{Key: c.Key, Slots: c.Slots[1:]}); got != "" {
+		t.Errorf("%q, want no order", got)
+	}
+}

@@ -43,6 +43,10 @@ func Table(c *protocol.Cycle, width int) string {
 		b.WriteString("\n" + wrap(s, width, ""))
 		b.WriteByte('\n')
 	}
+	if s := Order(c); s != "" {
+		b.WriteString("\n" + wrap(s, width, ""))
+		b.WriteByte('\n')
+	}
 	return b.String()
 }
 
