@@ -32,8 +32,11 @@ type Options struct {
 	Learned func([]measure.TimeConstants)
 	// Buses are sampled side by side, each by its own scanner.
 	Buses []Bus
-	// Boot names the clock of all instants, Stream the numbering of results.
-	Boot, Stream string
+	// Boot names the clock of all instants.
+	Boot string
+	// Outbox keeps the results; nil is one in memory, whose numbering Stream names.
+	Outbox Outbox
+	Stream string
 	// Blocking lets full queues wait instead of dropping: for simulated time.
 	Blocking bool
 	// Marks are what the operator at the bench says of the key; nil for none.
@@ -45,6 +48,15 @@ type Options struct {
 	Wall func(adc.Instant) (time.Time, time.Duration, bool)
 	// Logger gets the edges; nil discards.
 	Logger *slog.Logger
+}
+
+// Outbox is where results are numbered and kept.
+type Outbox interface {
+	link.Outbox
+	// Put numbers a result and keeps it.
+	Put(context.Context, protocol.Result) error
+	// Stream names the numbering.
+	Stream() string
 }
 
 // Bus is one I2C bus with the chips on it.
@@ -170,7 +182,7 @@ type core struct {
 	engine *measure.Engine
 	t      *translator
 	moment *moment
-	outbox *outbox.Outbox
+	outbox Outbox
 	link   *link.Link
 	now    adc.Instant
 	benchD protocol.Description
@@ -188,7 +200,9 @@ func newCore(o *Options) (*core, error) {
 	c.benchD.Leads = slices.Clone(c.benchD.Leads)
 	c.t.benchRev = rev
 	c.moment = newMoment(c.t)
-	c.outbox = outbox.New(outbox.Options{Stream: o.Stream, Block: o.Blocking})
+	if c.outbox = o.Outbox; c.outbox == nil {
+		c.outbox = outbox.NewMemory(outbox.MemoryOptions{Stream: o.Stream, Block: o.Blocking})
+	}
 	c.link, err = link.New(link.Options{
 		Broker: o.Broker, ClientID: o.ClientID, Root: o.Root, Bench: o.Bench, Presence: c.presence,
 		Outbox: c.outbox, Logger: o.Logger,
@@ -286,8 +300,7 @@ func (c *core) take(ctx context.Context, in adc.Input) {
 
 // describe says what the bench is: once as a result, and retained.
 func (c *core) describe(ctx context.Context) {
-	_, err := c.outbox.Put(ctx, &protocol.BenchResult{ResultHeader: c.t.result(c.now), Description: c.benchD})
-	c.ok(err)
+	c.ok(c.outbox.Put(ctx, &protocol.BenchResult{ResultHeader: c.t.result(c.now), Description: c.benchD}))
 	c.sendBench()
 }
 
@@ -358,8 +371,7 @@ func (c *core) publish(ctx context.Context, events []measure.Event) {
 			c.tellLearned()
 		}
 		if d := c.t.translate(c.now, ev); d != nil {
-			_, err := c.outbox.Put(ctx, d)
-			c.ok(err)
+			c.ok(c.outbox.Put(ctx, d))
 		}
 	}
 }

@@ -33,6 +33,18 @@ const (
 	disconnectWait = 250             // ms, the library's own unit
 )
 
+// Outbox is what the link needs of an outbox.
+type Outbox interface {
+	// Next returns up to n results that come after a number, in order.
+	Next(after int64, n int) []outbox.Entry
+	// More is signalled when there may be more to take than at the last look.
+	More() <-chan struct{}
+	// Acked says that the broker has acknowledged everything up to a number.
+	Acked(seq int64)
+	// Counts returns the present state.
+	Counts() outbox.Counts
+}
+
 // Options says where to and in whose name.
 type Options struct {
 	// Broker is its URL, tcp://host:port.
@@ -44,7 +56,7 @@ type Options struct {
 	// Presence makes the presence document of a state.
 	Presence func(protocol.PresenceState) ([]byte, error)
 	// Outbox is where results come from.
-	Outbox *outbox.Outbox
+	Outbox Outbox
 	// Logger gets the edges: connected, lost. Nil discards.
 	Logger *slog.Logger
 	// Seed feeds the jitter of the waits between attempts.

@@ -139,11 +139,11 @@ func head(n int) protocol.Header {
 // exercise puts results while a link runs against a broker, and holds what
 // arrived to the promise: every result, in order but for repeats, and the cursor
 // never ahead of the broker's own acknowledgements.
-func exercise(t *testing.T, b *fakeBroker, results int, meanwhile func(*outbox.Outbox)) {
+func exercise(t *testing.T, b *fakeBroker, results int, meanwhile func(*outbox.Memory)) {
 	t.Helper()
 	synctest.Test(t, func(t *testing.T) {
 		b.acked = map[int64]bool{}
-		box := outbox.New(outbox.Options{Stream: "s"})
+		box := outbox.NewMemory(outbox.MemoryOptions{Stream: "s"})
 		l, err := New(Options{Broker: "tcp://broker:1883", ClientID: "c", Root: "keyturn", Bench: "b", Outbox: box, Dial: b.dial, Seed: 1,
 			Presence: func(s protocol.PresenceState) ([]byte, error) {
 				return protocol.Encode(&protocol.Presence{Header: head(1), AsOf: protocol.AsOf{Stream: "s"}, State: s})
@@ -161,7 +161,7 @@ func exercise(t *testing.T, b *fakeBroker, results int, meanwhile func(*outbox.O
 		done := make(chan struct{})
 		go func() { l.Run(ctx); close(done) }()
 		for i := range results {
-			if _, err := box.Put(ctx, fault(i)); err != nil {
+			if err := box.Put(ctx, fault(i)); err != nil {
 				t.Fatal(err)
 			}
 			if i == results/2 && meanwhile != nil {
@@ -258,14 +258,14 @@ func TestDropBeforeAcknowledgement(t *testing.T) {
 
 func TestRestartDuringBacklog(t *testing.T) {
 	b := &fakeBroker{}
-	exercise(t, b, 400, func(*outbox.Outbox) { b.refuse = 3; b.cut() })
+	exercise(t, b, 400, func(*outbox.Memory) { b.refuse = 3; b.cut() })
 	if b.connected < 2 {
 		t.Errorf("%d connections, want a second", b.connected)
 	}
 }
 
 func TestBadOptionsAreToldApart(t *testing.T) {
-	box := outbox.New(outbox.Options{Stream: "s"})
+	box := outbox.NewMemory(outbox.MemoryOptions{Stream: "s"})
 	for _, o := range []Options{{Root: "keyturn", Bench: "b"}, {Broker: "tcp://h:1", Root: "key turn", Bench: "b"}, {Broker: "tcp://h:1", Root: "keyturn", Bench: "B#"}} {
 		o.Outbox = box
 		if _, err := New(o); err == nil {

@@ -17,9 +17,10 @@ func result(n int) *protocol.BenchFault {
 }
 
 func TestNumbersAreGaplessAndInTheBytes(t *testing.T) {
-	b := New(Options{Stream: "s"})
+	b := NewMemory(MemoryOptions{Stream: "s"})
 	for i := 1; i <= 10; i++ {
-		seq, err := b.Put(context.Background(), result(i))
+		err := b.Put(context.Background(), result(i))
+		seq := b.Counts().Last
 		if err != nil || seq != int64(i) {
 			t.Fatalf("put %d: seq %d, %v", i, seq, err)
 		}
@@ -41,9 +42,9 @@ func TestNumbersAreGaplessAndInTheBytes(t *testing.T) {
 }
 
 func TestOverflowIsExplainedByAGap(t *testing.T) {
-	b := New(Options{Stream: "s", Max: 8})
+	b := NewMemory(MemoryOptions{Stream: "s", Max: 8})
 	for i := range 9 {
-		if _, err := b.Put(context.Background(), result(i)); err != nil {
+		if err := b.Put(context.Background(), result(i)); err != nil {
 			t.Fatal(err)
 		}
 	}
@@ -72,12 +73,12 @@ func TestOverflowIsExplainedByAGap(t *testing.T) {
 
 func TestBlockWaitsForRoom(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
-		b := New(Options{Stream: "s", Max: 2, Block: true})
+		b := NewMemory(MemoryOptions{Stream: "s", Max: 2, Block: true})
 		ctx, cancel := context.WithCancel(t.Context())
 		put := make(chan error, 2)
 		go func() {
 			for i := range 4 {
-				if _, err := b.Put(ctx, result(i)); err != nil {
+				if err := b.Put(ctx, result(i)); err != nil {
 					put <- err
 					return
 				}

@@ -85,7 +85,7 @@ var may = map[string]struct {
 	"daemon/measure":        {[]string{"adc"}, "pure: values in, events out"},
 	"daemon/config":         {[]string{"adc", "daemon/measure", "github.com/pelletier/go-toml/v2"}, "pure: bytes in, values out"},
 	"daemon/report":         {[]string{"protocol"}, "pure: documents in, words out"},
-	"daemon/outbox":         {[]string{"protocol"}, "keeps documents, knows no network"},
+	"daemon/outbox":         {[]string{"protocol", "modernc.org/sqlite"}, "keeps documents, knows no network"},
 	"daemon/link":           {[]string{"protocol", "daemon/outbox", "github.com/eclipse/paho.mqtt.golang"}, "the only one that knows the MQTT library"},
 }
 

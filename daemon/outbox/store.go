@@ -1,0 +1,320 @@
+package outbox
+
+import (
+	"context"
+	"crypto/rand"
+	"database/sql"
+	"encoding/hex"
+	"errors"
+	"fmt"
+	"log/slog"
+	"os"
+	"path/filepath"
+	"sync"
+	"time"
+
+	"keyturn/protocol"
+)
+
+// Store keeps results in an SQLite file. One goroutine writes: it takes what has
+// come together, gives each result its number and commits all of it at once, with
+// the disk's word that it is there; only then can it be taken from the outbox. Put
+// never waits for the disk: what its queue cannot hold is numbered, dropped, and
+// explained by a stored gap.
+//
+// While the disk is full or failing nothing is dropped that is stored; what comes
+// waits in the queue and is tried again, and Counts says why.
+type Store struct {
+	o      StoreOptions
+	db     *sql.DB
+	stream string
+	queue  chan queued
+	more   chan struct{}
+	stop   chan struct{}
+	done   chan struct{}
+
+	mu      sync.Mutex
+	counts  Counts
+	acked   int64 // as told; written with the next commit, or now and then
+	written int64 // as on disk
+	lost    int64 // results the queue could not hold since the last commit
+	lastOne protocol.ResultHeader
+	closed  bool
+}
+
+// StoreOptions shapes a Store.
+type StoreOptions struct {
+	// Path is the file. Beside it SQLite keeps its journal.
+	Path string
+	// MaxBytes is how much the results may take; when it is reached and nothing may
+	// be deleted, the store is full. Zero means DefaultMaxBytes.
+	MaxBytes int64
+	// KeepFor is how long a delivered result is kept. Zero means DefaultKeepFor.
+	KeepFor time.Duration
+	// Keepers are the record keepers without whose receipt nothing is deleted.
+	Keepers []string
+	// Now tells the wall time, for ages; false while it is not known: then nothing
+	// grows old. Nil takes the system's.
+	Now func() (time.Time, bool)
+	// Logger gets what an operator should know; nil discards.
+	Logger *slog.Logger
+
+	pragmas string // more of SQLite's settings, for tests
+}
+
+// The limits of a Store.
+const (
+	DefaultMaxBytes = 1 << 30
+	DefaultKeepFor  = 30 * 24 * time.Hour
+	queueMax        = 1024 // results that may wait for the disk
+	// batchMax and batchFor bound what is committed at once: a commit costs two
+	// writes of the disk however much is in it.
+	batchMax = 64
+	batchFor = 20 * time.Millisecond
+	// ackEvery is how often the broker's cursor is written if nothing else is: it
+	// saves repetitions after a power cut, no results.
+	ackEvery = 10 * time.Second
+	// tidyEvery is how often old results are looked for, tidyMost how many are
+	// deleted at once.
+	tidyEvery = 10 * time.Minute
+	tidyMost  = 1000
+	// retryEvery is how long a failing disk is left alone.
+	retryEvery = time.Second
+)
+
+// queued is a result on its way to the disk.
+type queued struct {
+	result protocol.Result
+	flush  bool // commit at once
+}
+
+// Notice says what OpenStore found.
+type Notice struct {
+	// SetAside is where a store that could not be read was moved; empty if it could.
+	SetAside string
+	// Why says what was wrong with it.
+	Why string
+}
+
+// OpenStore opens the file, or makes it. A file that is no sound store is set
+// aside under another name and a new one begun, with a new stream.
+func OpenStore(o StoreOptions) (*Store, Notice, error) {
+	if o.MaxBytes == 0 {
+		o.MaxBytes = DefaultMaxBytes
+	}
+	if o.KeepFor == 0 {
+		o.KeepFor = DefaultKeepFor
+	}
+	if o.Now == nil {
+		o.Now = func() (time.Time, bool) { return time.Now(), true }
+	}
+	if o.Logger == nil {
+		o.Logger = slog.New(slog.DiscardHandler)
+	}
+	var notice Notice
+	db, err := openDB(o.Path, o.pragmas)
+	if errors.Is(err, errUnsound) {
+		notice.Why = err.Error()
+		if notice.SetAside, err = setAside(o.Path); err != nil {
+			return nil, notice, err
+		}
+		db, err = openDB(o.Path, o.pragmas)
+	}
+	if err != nil {
+		return nil, notice, err
+	}
+	s := &Store{o: o, db: db, queue: make(chan queued, queueMax), more: make(chan struct{}, 1),
+		stop: make(chan struct{}), done: make(chan struct{})}
+	if err := s.load(); err != nil {
+		return nil, notice, errors.Join(err, db.Close())
+	}
+	go s.write()
+	return s, notice, nil
+}
+
+// setAside moves a store that cannot be read out of the way.
+func setAside(path string) (string, error) {
+	for n := 1; ; n++ {
+		to := fmt.Sprintf("%s.unsound-%d", path, n)
+		if _, err := os.Lstat(to); err == nil {
+			continue
+		}
+		err := os.Rename(path, to)
+		for _, tail := range []string{"-wal", "-shm"} {
+			if e := os.Rename(path+tail, to+tail); e != nil && !errors.Is(e, os.ErrNotExist) {
+				err = errors.Join(err, e)
+			}
+		}
+		if err != nil {
+			return "", fmt.Errorf("set the unsound store aside: %w", err)
+		}
+		return to, nil
+	}
+}
+
+// newStream is a random name of a numbering.
+func newStream() string {
+	var b [8]byte
+	_, _ = rand.Read(b[:]) // it never fails
+	return "s-" + hex.EncodeToString(b[:])
+}
+
+// Stream returns the name of the numbering.
+func (s *Store) Stream() string { return s.stream }
+
+// More is signalled when there may be more to take than at the last look.
+func (s *Store) More() <-chan struct{} { return s.more }
+
+// Counts returns the present state.
+func (s *Store) Counts() Counts {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	c := s.counts
+	c.Queued, c.Acked = len(s.queue), s.acked
+	c.Waiting = c.Last - c.Acked
+	return c
+}
+
+// Put hands a result to the writer. It is numbered when it is written; it must not
+// be changed any more.
+func (s *Store) Put(_ context.Context, d protocol.Result) error {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	if s.closed {
+		return fmt.Errorf("put a result: %w", ErrStopped)
+	}
+	c, isCycle := d.(*protocol.Cycle)
+	select {
+	case s.queue <- queued{d, isCycle && c.Final}:
+	default:
+		s.lost++
+		s.counts.Dropped++
+		s.lastOne = *d.ResultHead()
+	}
+	return nil
+}
+
+// Acked says that the broker has acknowledged everything up to a number.
+func (s *Store) Acked(seq int64) {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	s.acked = max(s.acked, seq)
+}
+
+// Close writes what waits and closes the file.
+func (s *Store) Close() error {
+	s.mu.Lock()
+	was := s.closed
+	s.closed = true
+	s.mu.Unlock()
+	if was {
+		return nil
+	}
+	close(s.stop)
+	<-s.done
+	if err := s.db.Close(); err != nil {
+		return fmt.Errorf("close store %s: %w", filepath.Base(s.o.Path), err)
+	}
+	return nil
+}
+
+// write is the one writer.
+func (s *Store) write() {
+	defer close(s.done)
+	acks := time.NewTicker(ackEvery)
+	tidy := time.NewTicker(tidyEvery)
+	defer acks.Stop()
+	defer tidy.Stop()
+	for {
+		select {
+		case first := <-s.queue:
+			s.commit(s.gather(first), false)
+			if len(s.queue) == 0 {
+				s.commit(nil, false) // a gap may be left to tell
+			}
+		case <-acks.C:
+			s.commit(nil, true)
+		case <-tidy.C:
+			s.tidy()
+		case <-s.stop:
+			s.drain()
+			return
+		}
+	}
+}
+
+// gather takes what comes together with a first result.
+func (s *Store) gather(first queued) []protocol.Result {
+	batch := []protocol.Result{first.result}
+	timer := time.NewTimer(batchFor)
+	defer timer.Stop()
+	for flush := first.flush; !flush && len(batch) < batchMax; {
+		select {
+		case q := <-s.queue:
+			batch, flush = append(batch, q.result), q.flush
+		case <-timer.C:
+			return batch
+		case <-s.stop:
+			return batch
+		}
+	}
+	return batch
+}
+
+// drain writes what is left, or gives up where the disk does not take it.
+func (s *Store) drain() {
+	for {
+		var batch []protocol.Result
+		for len(batch) < batchMax {
+			select {
+			case q := <-s.queue:
+				batch = append(batch, q.result)
+				continue
+			default:
+			}
+			break
+		}
+		if err := s.try(batch, true); err != nil {
+			s.o.Logger.Error("results could not be kept", "count", len(batch)+len(s.queue), "error", err)
+			return
+		}
+		if len(batch) == 0 {
+			return
+		}
+	}
+}
+
+// commit writes a batch; while the disk does not take it, it tries again.
+func (s *Store) commit(batch []protocol.Result, ackDue bool) {
+	for {
+		err := s.try(batch, ackDue)
+		if err == nil {
+			if s.trouble("") {
+				s.o.Logger.Info("results are kept again")
+			}
+			return
+		}
+		if !s.trouble(err.Error()) {
+			s.o.Logger.Error("results cannot be kept; they wait", "error", err)
+		}
+		s.tidy() // perhaps old results can go
+		select {
+		case <-time.After(retryEvery):
+		case <-s.stop:
+			if err := s.try(batch, ackDue); err != nil {
+				s.o.Logger.Error("results could not be kept", "count", len(batch), "error", err)
+			}
+			return
+		}
+	}
+}
+
+// trouble notes why nothing can be kept and reports whether there was trouble
+// before.
+func (s *Store) trouble(why string) (before bool) {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	before = s.counts.Trouble != ""
+	s.counts.Trouble = why
+	return before
+}

@@ -1,0 +1,263 @@
+package outbox
+
+import (
+	"bytes"
+	"context"
+	"encoding/json"
+	"fmt"
+	"math/rand/v2"
+	"os"
+	"path/filepath"
+	"strings"
+	"testing"
+	"time"
+)
+
+func storeAt(t *testing.T, o StoreOptions) *Store {
+	t.Helper()
+	s, notice, err := OpenStore(o)
+	if err != nil || notice.SetAside != "" {
+		t.Fatalf("open: %v, %+v", err, notice)
+	}
+	t.Cleanup(func() {
+		if err := s.Close(); err != nil {
+			t.Error(err)
+		}
+	})
+	return s
+}
+
+// until waits for the writer to make something true.
+func until(t *testing.T, s *Store, what string, is func(Counts) bool) {
+	t.Helper()
+	deadline := time.After(20 * time.Second)
+	look := time.NewTicker(2 * time.Millisecond)
+	defer look.Stop()
+	for !is(s.Counts()) {
+		select {
+		case <-deadline:
+			t.Fatalf("never %s: %+v", what, s.Counts())
+		case <-look.C:
+		}
+	}
+}
+
+func put(t *testing.T, s *Store, from, n int) {
+	t.Helper()
+	for i := range n {
+		if err := s.Put(context.Background(), result(from+i)); err != nil {
+			t.Fatal(err)
+		}
+	}
+}
+
+// checkNumbers reads a store's results and holds them to their own numbers; holes
+// must be explained.
+func checkNumbers(t *testing.T, s *Store, after int64) (n int) {
+	t.Helper()
+	next := after + 1
+	for {
+		entries := s.Next(next-1, 100)
+		if len(entries) == 0 {
+			return n
+		}
+		for _, e := range entries {
+			var d struct {
+				Stream         string
+				Seq            int64
+				Kind           string
+				FromSeq, ToSeq int64
+			}
+			if err := json.Unmarshal(bytes.ReplaceAll(e.Payload, []byte("_seq"), []byte("seq")), &d); err != nil {
+				t.Fatal(err)
+			}
+			if d.Stream != s.Stream() || d.Seq != e.Seq {
+				t.Fatalf("result %d of %s says %d of %s", e.Seq, s.Stream(), d.Seq, d.Stream)
+			}
+			if e.Seq != next && !(e.Message.Name == "result/gap" && d.FromSeq == next && d.ToSeq == e.Seq-1) {
+				t.Fatalf("result %d after %d without a gap: %s", e.Seq, next-1, e.Payload)
+			}
+			next = e.Seq + 1
+			n++
+		}
+	}
+}
+
+func TestStoreSurvivesItsProcess(t *testing.T) {
+	path := filepath.Join(t.TempDir(), "results.db")
+	stream := ""
+	for round := range 5 {
+		s, notice, err := OpenStore(StoreOptions{Path: path})
+		if err != nil || notice.SetAside != "" {
+			t.Fatal(err, notice)
+		}
+		if stream == "" {
+			stream = s.Stream()
+		}
+		if s.Stream() != stream || s.Counts().Last != int64(100*round) || s.Counts().Acked != int64(max(0, 100*round-7)) {
+			t.Fatalf("round %d: stream %s, %+v", round, s.Stream(), s.Counts())
+		}
+		put(t, s, 100*round, 100)
+		until(t, s, "all on disk", func(c Counts) bool { return c.Last == int64(100*(round+1)) })
+		s.Acked(int64(100*(round+1) - 7))
+		if n := checkNumbers(t, s, 0); n != 100*(round+1) {
+			t.Fatalf("round %d: %d results", round, n)
+		}
+		if err := s.Close(); err != nil {
+			t.Fatal(err)
+		}
+		if err := s.Put(context.Background(), result(1)); err == nil {
+			t.Error("a closed store took a result")
+		}
+	}
+}
+
+// A queue that overflows says so in the results themselves, and no number is
+// given twice.
+func TestOverflowIsAStoredGap(t *testing.T) {
+	s := storeAt(t, StoreOptions{Path: filepath.Join(t.TempDir(), "results.db")})
+	put(t, s, 0, 5*queueMax)
+	dropped := s.Counts().Dropped
+	// Each result has a number, kept or not, and so has each gap.
+	until(t, s, "all numbered", func(c Counts) bool { return c.Last > 5*queueMax })
+	n := checkNumbers(t, s, 0)
+	gaps := int(s.Counts().Last) - 5*queueMax
+	t.Logf("%d kept, %d dropped, %d gaps", n, dropped, gaps)
+	if dropped == 0 || gaps < 1 || n != 5*queueMax-int(dropped)+gaps {
+		t.Errorf("%d kept, %d dropped of %d, %d gaps", n, dropped, 5*queueMax, gaps)
+	}
+}
+
+// A full disk loses nothing that is stored, and nothing that waits once there is
+// room again; meanwhile the store says what is wrong.
+func TestFullDisk(t *testing.T) {
+	path := filepath.Join(t.TempDir(), "results.db")
+	s := storeAt(t, StoreOptions{Path: path, pragmas: "&_pragma=max_page_count(40)"})
+	put(t, s, 0, 900)
+	until(t, s, "in trouble", func(c Counts) bool { return strings.Contains(c.Trouble, "full") })
+	kept := s.Counts().Last
+	if n := checkNumbers(t, s, 0); n != int(kept) || n == 0 {
+		t.Fatalf("%d of %d kept results can be read", n, kept)
+	}
+	if err := s.Close(); err != nil {
+		t.Fatal(err)
+	}
+	s = storeAt(t, StoreOptions{Path: path})
+	if now := s.Counts().Last; now < kept {
+		t.Fatalf("%d results of %d are left", now, kept)
+	} else {
+		kept = now
+	}
+	put(t, s, 900, 10)
+	until(t, s, "writing again", func(c Counts) bool { return c.Last == kept+10 && c.Trouble == "" })
+	checkNumbers(t, s, 0)
+}
+
+// A store at its limit keeps what is not delivered; what is may go.
+func TestFullStoreKeepsWhatIsNotDelivered(t *testing.T) {
+	s := storeAt(t, StoreOptions{Path: filepath.Join(t.TempDir(), "results.db"), MaxBytes: 40_000, Keepers: []string{"shop"}})
+	put(t, s, 0, 400)
+	until(t, s, "full", func(c Counts) bool { return strings.Contains(c.Trouble, "store is full") })
+	last := s.Counts().Last
+	s.Acked(last)
+	if n := checkNumbers(t, s, 0); n != int(last) {
+		t.Fatalf("%d of %d kept", n, last)
+	}
+	if err := s.Receipt("shop", last+1); err == nil {
+		t.Error("a receipt for what does not exist was taken")
+	}
+	if err := s.Receipt("shop", last-5); err != nil {
+		t.Fatal(err)
+	}
+	until(t, s, "room again", func(c Counts) bool { return c.Last > last })
+	if first := s.Next(0, 1); len(first) != 1 || first[0].Seq != last-4 && first[0].Seq > last-4 {
+		t.Errorf("what the keeper has not stored is gone: first is %+v", first)
+	}
+}
+
+// Old results go once they are delivered, young ones stay.
+func TestRetention(t *testing.T) {
+	now := time.Date(2026, 3, 2, 9, 0, 0, 0, time.UTC)
+	s := storeAt(t, StoreOptions{Path: filepath.Join(t.TempDir(), "results.db"), KeepFor: time.Hour, Now: func() (time.Time, bool) { return now, true }})
+	put(t, s, 0, 50)
+	until(t, s, "on disk", func(c Counts) bool { return c.Last == 50 })
+	s.Acked(30)
+	now = now.Add(2 * time.Hour)
+	s.tidy()
+	if first := s.Next(0, 1); len(first) != 1 || first[0].Seq != 31 {
+		t.Errorf("first kept %+v, want 31: the rest is not delivered", first)
+	}
+	if e, err := s.Range(40, 42, 10); err != nil || len(e) != 3 || e[0].Seq != 40 {
+		t.Errorf("range: %v, %d results", err, len(e))
+	}
+}
+
+// A file that is no sound store is set aside whole; a new one begins with a
+// stream of its own.
+func TestUnsoundStoreIsSetAside(t *testing.T) {
+	dir := t.TempDir()
+	path := filepath.Join(dir, "results.db")
+	s, _, err := OpenStore(StoreOptions{Path: path})
+	if err != nil {
+		t.Fatal(err)
+	}
+	put(t, s, 0, 2000)
+	until(t, s, "on disk", func(c Counts) bool { return c.Queued == 0 && c.Last >= 1024 })
+	stream := s.Stream()
+	if err := s.Close(); err != nil {
+		t.Fatal(err)
+	}
+	sound, err := os.ReadFile(path)
+	if err != nil {
+		t.Fatal(err)
+	}
+	for n, spoil := range []func([]byte) []byte{
+		func(b []byte) []byte { return []byte("this is no database at all, it never was one") },
+		func(b []byte) []byte { // pages overwritten
+			rng := rand.New(rand.NewPCG(1, 1))
+			for i := 4096; i < len(b)-4096; i += 4096 {
+				for k := range 200 {
+					b[i+k] = byte(rng.Uint32())
+				}
+			}
+			return b
+		},
+	} {
+		if err := os.WriteFile(path, spoil(bytes.Clone(sound)), 0o600); err != nil {
+			t.Fatal(err)
+		}
+		s, notice, err := OpenStore(StoreOptions{Path: path})
+		if err != nil || notice.SetAside != fmt.Sprintf("%s.unsound-%d", path, n+1) || notice.Why == "" {
+			t.Fatalf("open %d: %v, %+v", n, err, notice)
+		}
+		if s.Stream() == stream || s.Counts().Last != 0 {
+			t.Errorf("the new store goes on as %s from %d", s.Stream(), s.Counts().Last)
+		}
+		if _, err := os.Stat(notice.SetAside); err != nil {
+			t.Error(err)
+		}
+		if err := s.Close(); err != nil {
+			t.Fatal(err)
+		}
+	}
+}
+
+// BenchmarkStore reports what a result costs the disk.
+func BenchmarkStore(b *testing.B) {
+	path := filepath.Join(b.TempDir(), "results.db")
+	s, _, err := OpenStore(StoreOptions{Path: path})
+	if err != nil {
+		b.Fatal(err)
+	}
+	defer s.Close()
+	n := int64(0)
+	for b.Loop() {
+		for s.Counts().Queued > queueMax/2 {
+			<-s.More()
+		}
+		if err := s.Put(context.Background(), result(int(n))); err != nil {
+			b.Fatal(err)
+		}
+		n++
+	}
+}

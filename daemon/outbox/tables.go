@@ -1,0 +1,273 @@
+package outbox
+
+import (
+	"database/sql"
+	"errors"
+	"fmt"
+	"slices"
+	"strings"
+
+	_ "modernc.org/sqlite" // the driver named sqlite
+
+	"keyturn/protocol"
+)
+
+// tables are those of a store; version is their version, SQLite's user_version.
+const (
+	version = 1
+	tables  = `
+CREATE TABLE meta(name TEXT PRIMARY KEY, value TEXT NOT NULL) WITHOUT ROWID;
+CREATE TABLE result(seq INTEGER PRIMARY KEY, name TEXT NOT NULL, payload BLOB NOT NULL, stored_s INTEGER);
+CREATE TABLE receipt(keeper TEXT PRIMARY KEY, seq INTEGER NOT NULL) WITHOUT ROWID;
+`
+	// pragmas: a commit is on the disk before it returns, and a crash of the
+	// machine at any instant leaves a sound file.
+	pragmas = "?_pragma=journal_mode(WAL)&_pragma=synchronous(FULL)&_pragma=busy_timeout(2000)&_pragma=wal_autocheckpoint(256)&_txlock=immediate"
+)
+
+// errUnsound says that a file is no sound store.
+var errUnsound = errors.New("the store is unsound")
+
+// openDB opens the file and makes or checks its tables.
+func openDB(path, more string) (*sql.DB, error) {
+	db, err := sql.Open("sqlite", "file:"+escape(path)+pragmas+more)
+	if err != nil {
+		return nil, fmt.Errorf("open store %s: %w", path, err)
+	}
+	if err := prepare(db); err != nil {
+		return nil, errors.Join(fmt.Errorf("open store %s: %w", path, err), db.Close())
+	}
+	return db, nil
+}
+
+// escape makes a path fit for a file URL.
+func escape(path string) string {
+	return strings.NewReplacer("%", "%25", "?", "%3f", "#", "%23").Replace(path)
+}
+
+// prepare checks the file and makes its tables. What it cannot read is unsound;
+// what it cannot write is an error of the disk.
+func prepare(db *sql.DB) error {
+	var check string
+	if err := db.QueryRow("PRAGMA quick_check(1)").Scan(&check); err != nil {
+		if corrupt(err) {
+			return fmt.Errorf("%w: %w", errUnsound, err)
+		}
+		return err
+	}
+	if check != "ok" {
+		return fmt.Errorf("%w: %s", errUnsound, check)
+	}
+	var v int
+	if err := db.QueryRow("PRAGMA user_version").Scan(&v); err != nil {
+		return err
+	}
+	switch v {
+	case version:
+		return nil
+	case 0:
+		_, err := db.Exec("BEGIN IMMEDIATE;" + tables + fmt.Sprintf("PRAGMA user_version=%d;", version) + "COMMIT;")
+		return err
+	}
+	return fmt.Errorf("%w: its version is %d, this program knows %d", errUnsound, v, version)
+}
+
+// corrupt reports whether SQLite says that the file itself is bad.
+func corrupt(err error) bool {
+	text := err.Error()
+	return strings.Contains(text, "malformed") || strings.Contains(text, "not a database")
+}
+
+// load reads the state of the store; a new one gets its stream.
+func (s *Store) load() error {
+	err := s.db.QueryRow("SELECT value FROM meta WHERE name='stream'").Scan(&s.stream)
+	if errors.Is(err, sql.ErrNoRows) {
+		s.stream = newStream()
+		_, err = s.db.Exec("INSERT INTO meta VALUES('stream',?)", s.stream)
+	}
+	if err != nil {
+		return fmt.Errorf("read the store: %w", err)
+	}
+	if err := protocol.CheckID(s.stream); err != nil {
+		return fmt.Errorf("read the store: stream: %w", err)
+	}
+	row := s.db.QueryRow(`SELECT coalesce((SELECT value FROM meta WHERE name='last'),0), coalesce((SELECT value FROM meta WHERE name='acked'),0),
+		coalesce((SELECT sum(length(payload)) FROM result),0)`)
+	if err := row.Scan(&s.counts.Last, &s.acked, &s.counts.Bytes); err != nil {
+		return fmt.Errorf("read the store: %w", err)
+	}
+	s.written = s.acked
+	return nil
+}
+
+// errFull says that the results kept have reached their limit and none may go.
+var errFull = errors.New("the store is full: results are kept until they are delivered; look at the broker and the record keepers, or allow it more")
+
+// try writes a batch in one transaction, and the broker's cursor with it; ackDue
+// writes that alone, too.
+func (s *Store) try(batch []protocol.Result, ackDue bool) error {
+	s.mu.Lock()
+	last, acked, bytes, lost, head := s.counts.Last, s.acked, s.counts.Bytes, s.lost, s.lastOne
+	s.mu.Unlock()
+	if len(batch) == 0 && lost == 0 && (acked == s.written || !ackDue) {
+		return nil
+	}
+	if len(batch) > 0 && bytes >= s.o.MaxBytes {
+		return errFull
+	}
+	tx, err := s.db.Begin()
+	if err != nil {
+		return fmt.Errorf("keep results: %w", err)
+	}
+	if lost > 0 {
+		// What the queue could not hold came after everything in it, but its place
+		// in the numbering is of no meaning: nobody ever sees it.
+		gap := &protocol.Gap{ResultHeader: head, FromSeq: last + 1, ToSeq: last + lost, Count: lost,
+			Reason: "the disk was too slow: the queue before it was full"}
+		batch = append([]protocol.Result{gap}, batch...)
+		last += lost
+	}
+	insert := func() error {
+		for _, d := range batch {
+			h := d.ResultHead()
+			h.Stream, h.Seq = s.stream, last+1
+			payload, err := protocol.Encode(d)
+			if err != nil {
+				s.o.Logger.Error("a result could not be written as a document", "error", err)
+				continue
+			}
+			if _, err := tx.Exec("INSERT INTO result VALUES(?,?,?,?)", h.Seq, protocol.MessageOf(d).Name, payload, s.seconds()); err != nil {
+				return err
+			}
+			last, bytes = h.Seq, bytes+int64(len(payload))
+		}
+		_, err := tx.Exec("INSERT OR REPLACE INTO meta VALUES('last',?),('acked',?)", last, acked)
+		return err
+	}
+	if err := insert(); err != nil {
+		return errors.Join(fmt.Errorf("keep results: %w", err), tx.Rollback())
+	}
+	if err := tx.Commit(); err != nil {
+		return fmt.Errorf("keep results: %w", err)
+	}
+	s.mu.Lock()
+	s.counts.Last, s.counts.Bytes, s.written = last, bytes, acked
+	s.lost -= lost
+	s.mu.Unlock()
+	signal(s.more)
+	return nil
+}
+
+// seconds is the wall time of storing; nil while it is not known.
+func (s *Store) seconds() any {
+	if now, ok := s.o.Now(); ok {
+		return now.Unix()
+	}
+	return nil
+}
+
+// Next returns up to n results that come after a number, in order. A store that
+// cannot be read gives none.
+func (s *Store) Next(after int64, n int) []Entry {
+	entries, err := s.Range(after+1, 1<<62, n)
+	if err != nil {
+		s.o.Logger.Error("results cannot be read", "error", err)
+	}
+	return entries
+}
+
+// Range returns up to n results with numbers from one up to another, in order.
+func (s *Store) Range(from, to int64, n int) ([]Entry, error) {
+	rows, err := s.db.Query("SELECT seq, name, payload FROM result WHERE seq BETWEEN ? AND ? ORDER BY seq LIMIT ?", from, to, n)
+	if err != nil {
+		return nil, fmt.Errorf("read results: %w", err)
+	}
+	defer rows.Close()
+	var out []Entry
+	for rows.Next() {
+		var e Entry
+		var name string
+		if err := rows.Scan(&e.Seq, &name, &e.Payload); err != nil {
+			return out, fmt.Errorf("read results: %w", err)
+		}
+		i := slices.IndexFunc(protocol.Messages(), func(m protocol.Message) bool { return m.Name == name })
+		if i < 0 {
+			continue // of a later version
+		}
+		e.Message = protocol.Messages()[i]
+		out = append(out, e)
+	}
+	if err := rows.Err(); err != nil {
+		return out, fmt.Errorf("read results: %w", err)
+	}
+	return out, nil
+}
+
+// Receipt notes that a record keeper has stored everything up to a number of this
+// stream.
+func (s *Store) Receipt(keeper string, seq int64) error {
+	if err := protocol.CheckID(keeper); err != nil {
+		return fmt.Errorf("receipt: keeper: %w", err)
+	}
+	if last := s.Counts().Last; seq < 0 || seq > last {
+		return fmt.Errorf("receipt of %s for %d: the latest result is %d", keeper, seq, last)
+	}
+	if _, err := s.db.Exec("INSERT INTO receipt VALUES(?,?) ON CONFLICT(keeper) DO UPDATE SET seq=max(seq,excluded.seq)", keeper, seq); err != nil {
+		return fmt.Errorf("receipt of %s: %w", keeper, err)
+	}
+	return nil
+}
+
+// tidy deletes results that are delivered and old, or delivered and in the way of
+// new ones.
+func (s *Store) tidy() {
+	limit, err := s.delivered()
+	if err != nil {
+		s.o.Logger.Error("old results cannot be looked for", "error", err)
+		return
+	}
+	c := s.Counts()
+	for {
+		old, args := "seq <= ? AND 0", []any{limit}
+		if now, ok := s.o.Now(); ok {
+			old, args = "seq <= ? AND stored_s < ?", []any{limit, now.Add(-s.o.KeepFor).Unix()}
+		}
+		if c.Bytes >= s.o.MaxBytes*9/10 {
+			old, args = "seq <= ?", []any{limit}
+		}
+		r, err := s.db.Exec("DELETE FROM result WHERE seq IN (SELECT seq FROM result WHERE "+old+" ORDER BY seq LIMIT ?)", append(args, tidyMost)...)
+		if err != nil {
+			s.o.Logger.Error("old results cannot be deleted", "error", err)
+			return
+		}
+		n, err := r.RowsAffected()
+		if err != nil || n == 0 {
+			return
+		}
+		if err := s.db.QueryRow("SELECT coalesce(sum(length(payload)),0) FROM result").Scan(&c.Bytes); err != nil {
+			s.o.Logger.Error("the store cannot be measured", "error", err)
+			return
+		}
+		s.mu.Lock()
+		s.counts.Bytes = c.Bytes
+		s.mu.Unlock()
+	}
+}
+
+// delivered is the number up to which results may be deleted: acknowledged by the
+// broker and, where there are record keepers, stored by each of them.
+func (s *Store) delivered() (int64, error) {
+	limit := s.Counts().Acked
+	for _, k := range s.o.Keepers {
+		var seq int64
+		err := s.db.QueryRow("SELECT seq FROM receipt WHERE keeper=?", k).Scan(&seq)
+		if errors.Is(err, sql.ErrNoRows) {
+			return 0, nil
+		}
+		if err != nil {
+			return 0, fmt.Errorf("receipt of %s: %w", k, err)
+		}
+		limit = min(limit, seq)
+	}
+	return limit, nil
+}
