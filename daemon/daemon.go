@@ -57,6 +57,8 @@ type Outbox interface {
 	Put(context.Context, protocol.Result) error
 	// Stream names the numbering.
 	Stream() string
+	// OpenCycles returns the key cycles that a restart cut short.
+	OpenCycles() ([]*protocol.Cycle, error)
 }
 
 // Bus is one I2C bus with the chips on it.
@@ -102,6 +104,7 @@ func Run(ctx context.Context, o Options) error {
 	for _, f := range feeds {
 		sampling.Go(func() { f.run(ctx) })
 	}
+	c.finalise(ctx)
 	c.run(ctx, feeds)
 	sampling.Wait()
 	stopLink()
@@ -211,6 +214,21 @@ func newCore(o *Options) (*core, error) {
 		return nil, fmt.Errorf("bench %s: %w", o.Bench, err)
 	}
 	return c, nil
+}
+
+// finalise makes the cycles final that a restart cut short: nothing is joined
+// across it.
+func (c *core) finalise(ctx context.Context) {
+	open, err := c.outbox.OpenCycles()
+	if err != nil {
+		c.o.Logger.Error("cycles cut short by a restart could not be made final", "error", err)
+		return
+	}
+	for _, k := range open {
+		k.Revision++
+		k.Final, k.Ended = true, protocol.EndedInterrupted
+		c.ok(c.outbox.Put(ctx, k))
+	}
 }
 
 // presence makes a presence document; the link asks for it.

@@ -19,6 +19,7 @@ import (
 	"keyturn/daemon"
 	"keyturn/daemon/config"
 	"keyturn/daemon/measure"
+	"keyturn/daemon/outbox"
 )
 
 // version is set when a release is built.
@@ -86,8 +87,14 @@ func run(f flags) error {
 	defer stop()
 	boot := parts.Boot()
 	logger := slog.New(slog.NewTextHandler(os.Stderr, nil))
+	box, closeBox, err := openOutbox(bench, logger)
+	if err != nil {
+		return err
+	}
+	defer closeBox()
 	return daemon.Run(ctx, daemon.Options{
-		Bench: bench.ID, Root: bench.MQTT.Root, Broker: bench.MQTT.Broker,
+		Outbox: box,
+		Bench:  bench.ID, Root: bench.MQTT.Root, Broker: bench.MQTT.Broker,
 		ClientID: fmt.Sprintf("keyturnd-%s-%.8s", bench.ID, boot),
 		Params:   bench.Params(), Cylinders: bench.Cylinders,
 		Learned: func(k []measure.TimeConstants) {
@@ -98,8 +105,29 @@ func run(f flags) error {
 		Description: daemon.Describe(bench, "keyturnd "+version, func(chip string) time.Duration {
 			return made.Bound[chip]
 		}),
-		Buses: made.Buses, Boot: boot, Stream: fmt.Sprintf("s-%x", time.Now().UnixNano()),
+		Buses: made.Buses, Boot: boot,
 		Wall:   parts.Wall(clock),
 		Logger: logger,
 	})
+}
+
+// openOutbox opens the store that the bench file names; without one, results live
+// as long as the process, and that is said.
+func openOutbox(b config.Bench, logger *slog.Logger) (daemon.Outbox, func(), error) {
+	if b.Store == "" {
+		logger.Warn("the bench file names no store: results that the broker has not taken are lost when this program ends")
+		return outbox.NewMemory(outbox.MemoryOptions{Stream: fmt.Sprintf("s-%x", time.Now().UnixNano())}), func() {}, nil
+	}
+	s, notice, err := outbox.OpenStore(outbox.StoreOptions{Path: b.Store, Logger: logger})
+	if err != nil {
+		return nil, nil, err
+	}
+	if notice.SetAside != "" {
+		logger.Error("the store was unsound; it was set aside and a new one begun", "moved_to", notice.SetAside, "why", notice.Why)
+	}
+	return s, func() {
+		if err := s.Close(); err != nil {
+			logger.Error("the store could not be closed", "error", err)
+		}
+	}, nil
 }

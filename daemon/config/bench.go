@@ -17,12 +17,14 @@ type Bench struct {
 	// Calibration names the file that keyturn calibrate writes, beside this one;
 	// what it says of a lead goes before what this file says.
 	Calibration string `toml:"calibration,omitempty"`
-	MQTT        MQTT   `toml:"mqtt"`
-	Limits      Limits `toml:"limits"`
-	Buses       []Bus  `toml:"bus"`
-	Chips       []Chip `toml:"chip"`
-	Slots       []Slot `toml:"slot"`
-	Leads       []Lead `toml:"lead"`
+	// Store is the file that keeps the results; empty keeps them in memory only.
+	Store  string `toml:"store,omitempty"`
+	MQTT   MQTT   `toml:"mqtt"`
+	Limits Limits `toml:"limits"`
+	Buses  []Bus  `toml:"bus"`
+	Chips  []Chip `toml:"chip"`
+	Slots  []Slot `toml:"slot"`
+	Leads  []Lead `toml:"lead"`
 }
 
 // MQTT says where results go.

@@ -30,6 +30,9 @@ func (b *Bench) check(f *faults, families []Family) {
 	if b.Cylinders < 0 || b.Cylinders > 16 {
 		f.at("", "cylinders", "%d is no number of cylinders; write 1 to 16, or leave it out", b.Cylinders)
 	}
+	if len(b.Store) > textMax {
+		f.at("", "store", "a file name of %d bytes; write at most %d", len(b.Store), textMax)
+	}
 	if len(b.Calibration) > textMax {
 		f.at("", "calibration", "a file name of %d bytes; write at most %d", len(b.Calibration), textMax)
 	}

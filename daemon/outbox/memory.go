@@ -48,6 +48,9 @@ func NewMemory(o MemoryOptions) *Memory {
 	return &Memory{o: o, more: make(chan struct{}, 1), room: make(chan struct{}, 1)}
 }
 
+// OpenCycles returns none: what is in memory was never cut short.
+func (b *Memory) OpenCycles() ([]*protocol.Cycle, error) { return nil, nil }
+
 // Stream returns the name of the numbering.
 func (b *Memory) Stream() string { return b.o.Stream }
 
