@@ -45,8 +45,9 @@ type KnownPoint struct {
 // oscillator, and its own offset drift.
 const (
 	driftK         = 25
-	driftGain      = 40e-6 * driftK / 1.7320508
-	driftDivider   = 50e-6 * driftK * 12 / 13 / 1.7320508 * 1.4142136
+	root3          = 1.7320508
+	driftGain      = 40e-6 * driftK / root3
+	driftDivider   = 50e-6 * driftK * 12 / 13 / root3 * math.Sqrt2
 	driftOffsetV   = 0.0007
 	offsetMostV    = 0.15 // a lead at zero reads less than this
 	knownLeastV    = 5.0  // a voltage far enough from zero to tell the gain

@@ -1,6 +1,9 @@
 package adc
 
-import "time"
+import (
+	"math"
+	"time"
+)
 
 // This file serves chips that convert one input without a pause: twice the rate
 // and more for the one lead that matters, at the price of its chip's others. Such
@@ -72,10 +75,10 @@ func (s *Scanner) collectStream(c *scanned) {
 	least := k.time + time.Duration(streamSlack*float64(k.time))
 	c.due = before.Add(least)
 	bound, u := k.stamp(max(half, 0))
-	sixth := time.Duration(float64(k.time) * 0.29) // width/√12, JCGM 100:2008 4.3.7
+	anywhere := time.Duration(float64(k.time) / math.Sqrt(12)) // JCGM 100:2008, 4.3.7
 	smp := Sample{
 		Lead: c.input().Lead, Code: r.Code, FullScaleUV: r.FullScaleUV, NoiseV: r.NoiseV, Saturated: r.Saturated,
-		From: from, To: to, StampErr: bound + k.time/2, StampU: sixth + u,
+		From: from, To: to, StampErr: bound + k.time/2, StampU: anywhere + u,
 	}
 	if proved {
 		c.provenUpTo(smp.To, after)

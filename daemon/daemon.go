@@ -28,7 +28,8 @@ type Options struct {
 	// Cylinders is the engine's number of cylinders, for the cranking speed; 0 where
 	// it is not known.
 	Cylinders int
-	// Learned, if set, is told the leads' time constants after each key cycle.
+	// Learned, if set, is told the leads' time constants after each key cycle. It
+	// must not wait for anything.
 	Learned func([]measure.TimeConstants)
 	// Buses are sampled side by side, each by its own scanner.
 	Buses []Bus

@@ -97,11 +97,7 @@ func run(f flags) error {
 		Bench:  bench.ID, Root: bench.MQTT.Root, Broker: bench.MQTT.Broker,
 		ClientID: fmt.Sprintf("keyturnd-%s-%.8s", bench.ID, boot),
 		Params:   bench.Params(), Cylinders: bench.Cylinders,
-		Learned: func(k []measure.TimeConstants) {
-			if err := calibration.Learn(bench, k); err != nil {
-				logger.Warn("what the leads have taught could not be kept", "error", err)
-			}
-		},
+		Learned: keepLearned(ctx, calibration, bench, logger),
 		Description: daemon.Describe(bench, "keyturnd "+version, func(chip string) time.Duration {
 			return made.Bound[chip]
 		}),
@@ -130,4 +126,29 @@ func openOutbox(b config.Bench, logger *slog.Logger) (daemon.Outbox, func(), err
 			logger.Error("the store could not be closed", "error", err)
 		}
 	}, nil
+}
+
+// keepLearned returns what takes the leads' time constants and has them written
+// meanwhile: what measures never waits for the disk. A lesson that comes while the
+// one before is being written is left out; the next cycle brings a better one.
+func keepLearned(ctx context.Context, c *parts.Calibration, b config.Bench, logger *slog.Logger) func([]measure.TimeConstants) {
+	lessons := make(chan []measure.TimeConstants, 1)
+	go func() {
+		for {
+			select {
+			case <-ctx.Done():
+				return
+			case k := <-lessons:
+				if err := c.Learn(b, k); err != nil {
+					logger.Warn("what the leads have taught could not be kept", "error", err)
+				}
+			}
+		}
+	}()
+	return func(k []measure.TimeConstants) {
+		select {
+		case lessons <- k:
+		default:
+		}
+	}
 }

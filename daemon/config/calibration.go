@@ -4,10 +4,13 @@ import (
 	"bytes"
 	"errors"
 	"fmt"
+	"math"
 	"slices"
 	"strings"
 
 	"github.com/pelletier/go-toml/v2"
+
+	"keyturn/daemon/measure"
 )
 
 // Calibrations is a calibration file: what keyturn calibrate found, and what the
@@ -93,4 +96,29 @@ func (c *Calibrations) Apply(b *Bench) error {
 		l.Calibration = &k.Calibration
 	}
 	return errors.Join(errs...)
+}
+
+const (
+	// learnedLeast is the least number of edges whose lesson is worth keeping.
+	learnedLeast = 10
+	// anotherDay is what a time constant may differ from one day to another with
+	// the capacitor's temperature: 10 K of 0.05 %/K (value from memory).
+	anotherDay = 0.005
+)
+
+// Learn puts what the leads have taught, given in the order of leads, beside their
+// calibration and reports whether that changed anything. A lead that was never
+// calibrated teaches nothing that is kept.
+func (c *Calibrations) Learn(leads []Lead, learned []measure.TimeConstants) (changed bool) {
+	for i, k := range learned {
+		at := slices.IndexFunc(c.Leads, func(x LeadCalibration) bool { return x.Name == leads[i].Name })
+		if at < 0 || k.Edges < learnedLeast {
+			continue
+		}
+		x := &c.Leads[at]
+		x.TauUS, x.UTau = float64(k.Driven)/1e3, math.Hypot(k.UDriven, anotherDay)
+		x.TauFloatingUS, x.UTauFloating = float64(k.Floating)/1e3, math.Hypot(k.UFloating, anotherDay)
+		changed = true
+	}
+	return changed
 }

@@ -13,15 +13,15 @@ import (
 // show.
 
 // newProblem sets up the fit of an edge: samples up to number j are on the level
-// before, those from k on may be on the curve, up to but not including end.
-func (l *lead) newProblem(pts []point, j, k, end int) (q problem, zero adc.Instant) {
+// before, those after it may be on the curve, up to but not including end.
+func (l *lead) newProblem(pts []point, j, end int) (q problem, zero adc.Instant) {
 	zero = pts[j].to
 	first := j
 	for first > 0 && j-first < levelMax-1 && abs(pts[first-1].r-pts[j].r) <= flatR {
 		first--
 	}
-	end = min(end, k+fitPointsMax-(j+1-first))
-	calm := l.refKinks(pts[max(first-1, 0):min(end+1, len(pts))]) == 0
+	end = min(end, first+fitPointsMax)
+	calm := l.refCalm(pts[max(first-1, 0):min(end+1, len(pts))])
 	meanRef := 0.0
 	if calm {
 		for i := first; i < end; i++ {
@@ -30,9 +30,6 @@ func (l *lead) newProblem(pts []point, j, k, end int) (q problem, zero adc.Insta
 	}
 	code := l.voltsPerCode * l.voltsPerCode / 12
 	for i := first; i < end; i++ {
-		if i > j && i < k {
-			continue
-		}
 		p := &pts[i]
 		x := fitPoint{from: float64(p.from - zero), width: float64(p.to - p.from), v: p.v, ref: p.ref, before: i < j}
 		variance := l.noiseV*l.noiseV + code
@@ -47,7 +44,7 @@ func (l *lead) newProblem(pts []point, j, k, end int) (q problem, zero adc.Insta
 		q.pts[q.n] = x
 		q.n++
 	}
-	a, b := &pts[max(j-1, 0)], &pts[min(k+1, len(pts)-1)]
+	a, b := &pts[max(j-1, 0)], &pts[min(j+2, len(pts)-1)]
 	q.refAt = pts[j].ref
 	switch {
 	case calm:
@@ -66,14 +63,18 @@ func (l *lead) refKinks(pts []point) float64 {
 	for i := 2; i < len(pts); i++ {
 		kink = max(kink, abs(pts[i].ref-2*pts[i-1].ref+pts[i-2].ref))
 	}
-	if slope := abs(pts[len(pts)-1].ref - pts[0].ref); kink < 5*l.noiseV && slope > 5*l.noiseV {
-		return 1e-9 // it moves, along a line
-	}
-	return max(0, kink-5*l.noiseV)
+	return max(0, kink-refNoises*l.noiseV)
 }
 
-// uniformPart is the standard uncertainty of a value known within a width.
-func uniformPart(width float64) float64 { return abs(width) / math.Sqrt(12) }
+// refCalm reports whether the reference stands still along samples: then their
+// mean is better than each.
+func (l *lead) refCalm(pts []point) bool {
+	return l.refKinks(pts) == 0 && abs(pts[len(pts)-1].ref-pts[0].ref) <= refNoises*l.noiseV
+}
+
+// refNoises is by how many standard deviations of the noise a kink, or a
+// difference, must exceed it to be more than noise.
+const refNoises = 5
 
 // fitted is an edge dated by a fit.
 type fitted struct {
@@ -92,10 +93,10 @@ type fitted struct {
 // a slow switch that shows in a sample is none.
 func (l *lead) fitEdge(pts []point, j, i int, state State, v0, v1 float64) (f fitted, ok bool) {
 	end := l.settledUntil(pts, i)
-	f = l.fitFrom(pts, j, j+1, end, state, v0, v1)
+	f = l.fitFrom(pts, j, end, state, v0, v1)
 	if !f.step.holds() && end > i+2 {
 		// The next edge may have begun in the last of them.
-		f = l.fitFrom(pts, j, j+1, end-1, state, v0, v1)
+		f = l.fitFrom(pts, j, end-1, state, v0, v1)
 	}
 	if !f.step.holds() {
 		return f, false
@@ -106,16 +107,15 @@ func (l *lead) fitEdge(pts []point, j, i int, state State, v0, v1 float64) (f fi
 	return f, true
 }
 
-// fitFrom fits the curve to the samples from k on.
-func (l *lead) fitFrom(pts []point, j, k, end int, state State, v0, v1 float64) fitted {
-	q, zero := l.newProblem(pts, j, k, end)
+// fitFrom fits the curve to the samples around number j, the last on the level
+// before, up to but not including end.
+func (l *lead) fitFrom(pts []point, j, end int, state State, v0, v1 float64) fitted {
+	q, zero := l.newProblem(pts, j, end)
 	q.tail = l.tailAt(zero)
-	if end-k < 3 || end <= k+1 {
-		if part := l.levelOf(state); part != 0 || state == Dead {
-			q.k1, q.uK1 = part, levelSettles
-		}
+	if part := l.levels[state]; end-j < 4 && (part != 0 || state == Dead) {
+		q.k1, q.uK1 = part, levelSettles // too short a state to show its own level
 	}
-	x := &pts[min(k, len(pts)-1)]
+	x := &pts[j+1]
 	dev := min(max((x.r-v1)/(v0-v1), devLeast), devMost)
 	solve := func(tau, u float64) stepFit {
 		q.lnTau, q.uLnTau = math.Log(tau), u
@@ -128,7 +128,7 @@ func (l *lead) fitFrom(pts []point, j, k, end int, state State, v0, v1 float64) 
 		// how much of the difference is its doing cannot be told.
 		weak := min(max(l.tau.part-v1, -1), 1) * (l.tau.floating.value - l.tau.driven.value)
 		tau := l.tau.driven.value + weak/2
-		out.step = solve(tau, math.Hypot(l.tau.driven.u, uniformPart(weak)/tau))
+		out.step = solve(tau, math.Hypot(l.tau.driven.u, uniform(weak)/tau))
 	} else {
 		driven, floating := solve(l.tau.driven.value, l.tau.driven.u), solve(l.tau.floating.value, l.tau.floating.u)
 		out.step, out.spread, out.floating = mix(driven, floating, l.tau.floats())
@@ -193,11 +193,11 @@ func (l *lead) hiddenBounce(q *problem, f stepFit) float64 {
 	}
 	p := [4]float64{f.t0, f.k0, f.k1, f.lnTau}
 	_, normal, _ := past.linearize(&p, false)
-	normal[0][0] += 1 / square(uniformPart(2*reach))
+	normal[0][0] += 1 / square(uniform(2*reach))
 	var zero [4]float64
 	_, inv, ok := solve4(&normal, &zero)
 	if !ok {
-		return uniformPart(2 * reach)
+		return uniform(2 * reach)
 	}
 	return hiddenPart * math.Sqrt(inv[0][0])
 }

@@ -111,6 +111,7 @@ func (e *Engine) dateEdge(l *lead, pts []point, i int, state State) Transition {
 	if abs(v0-v1) < fitStepLeast || j+1 >= len(pts) {
 		return between(l.index, state, wide.notBefore, wide.notAfter, 0)
 	}
+	l.tau.age(pts[j].to)
 	f, ok := l.fitEdge(pts, j, i, state, v0, v1)
 	if !ok {
 		e.suspect(l, state, &f)
@@ -311,9 +312,7 @@ func transitionID(lead string, at adc.Instant) string {
 
 // uniform is the standard uncertainty of a value known to lie anywhere within a
 // width: width/√12 (JCGM 100:2008, 4.3.7).
-func uniform(width time.Duration) time.Duration {
-	return time.Duration(float64(width) / math.Sqrt(12))
-}
+func uniform[T ~int64 | ~float64](width T) T { return T(math.Abs(float64(width)) / math.Sqrt(12)) }
 
 func clamp(t, lo, hi adc.Instant) adc.Instant { return min(max(t, lo), hi) }
 func square(x float64) float64                { return x * x }

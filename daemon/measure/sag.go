@@ -138,7 +138,7 @@ func (l *lead) uncertainty(v, hidden float64) float64 {
 }
 
 // timeBelow adds up the time and the area under a limit along the line through
-// the samples' middles. Both ends of a stretch are late by the filter's delay,
+// the samples' middles, or the filter's own curve where that is steep. Both ends of a stretch are late by the filter's delay,
 // which so cancels. The bounds allow for the voltage's uncertainty and for what
 // a crossing between two samples leaves open.
 func timeBelow(pts []point, limit, u, tau float64) Below {
@@ -168,7 +168,9 @@ func under(pts []point, limit, tau float64) (t time.Duration, area float64, open
 			area += dt * 1e-9 * (a + b) / 2
 		case a > 0 || b > 0:
 			in := max(a, b) / (max(a, b) - min(a, b))
-			loose := dt / 2 * min(1, abs(a-b)/2)
+			// A crossing on a steep line is open by half of the interval,
+			// on a line that moves little it is as good as the line.
+			open += time.Duration(dt / 2 * min(1, abs(a-b)/2))
 			if abs(a-b) > steepV && i+1 < len(pts) {
 				if at, ok := crossing(pts[i-1].v, pts[i].v, pts[i+1].v, limit, dt, tau); ok {
 					in = at / dt
@@ -179,7 +181,6 @@ func under(pts []point, limit, tau float64) (t time.Duration, area float64, open
 			}
 			t += time.Duration(dt * in)
 			area += dt * 1e-9 * in * max(a, b) / 2
-			open += time.Duration(loose)
 		}
 	}
 	return t, area, open

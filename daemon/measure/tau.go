@@ -10,13 +10,20 @@ import (
 // This file learns a lead's time constants from its own clean edges. An edge
 // with two samples on its curve gives one estimate; what is known is drawn
 // towards it as far as its uncertainty allows (the weights of a Kalman filter for
-// a constant). Estimates far off are outliers, bounces most of them; many of
-// them on one side are a lead that has changed: its capacitor, its wiring.
+// a constant that drifts with the temperature). Estimates far off are outliers,
+// bounces most of them; several that agree are another time constant.
 
 const (
 	// uTauLeast is the least relative uncertainty a time constant is credited
-	// with: it drifts with the capacitor's temperature.
+	// with.
 	uTauLeast = 0.0006
+	// tauDrift is by how much a capacitor may drift in a second: a film's 0.05 %/K
+	// at 5 K an hour (value from memory).
+	tauDrift = 0.0025 / 3600
+	// uTauMost is where drifting ends: what a capacitor's tolerance leaves.
+	uTauMost = 0.03
+	// tauFlagged is the change that is no temperature's doing.
+	tauFlagged = 0.05
 	// uTauWorth is the worst estimate that is worth a look.
 	uTauWorth = 0.06
 	// tauOff is how many standard deviations off an estimate is an outlier,
@@ -48,6 +55,16 @@ type timeConstants struct {
 	ratio            float64 // floating to driven, as told
 	part             float64 // of the reference that the rises learned from went to
 	floated, pulled  int     // falls of either kind
+	agedAt           adc.Instant
+}
+
+// age lets what is known drift up to an instant.
+func (t *timeConstants) age(now adc.Instant) {
+	drift := tauDrift * max(0, (now-t.agedAt).Seconds())
+	for _, c := range []*timeConstant{&t.driven, &t.floating} {
+		c.u = max(c.u, min(c.u+drift, uTauMost))
+	}
+	t.agedAt = max(t.agedAt, now)
 }
 
 // TimeConstants are a lead's time constants as its own edges have taught them.
@@ -66,6 +83,7 @@ func (e *Engine) TimeConstants(lead int) TimeConstants {
 	}
 }
 
+// newTimeConstants begins with what a lead was told.
 func newTimeConstants(d *adc.Lead) timeConstants {
 	uFloating := d.UTauFloating
 	if uFloating == 0 {
@@ -82,9 +100,9 @@ func newTimeConstants(d *adc.Lead) timeConstants {
 // weight is how far an estimate draws the time constant towards it: 0 to 1.
 func (c *timeConstant) weight(u float64) float64 { return c.u * c.u / (c.u*c.u + u*u) }
 
-// take draws the time constant towards an estimate; it reports whether outliers
-// show that it has changed.
-func (c *timeConstant) take(value, u float64) (changed bool) {
+// take draws the time constant towards an estimate; it returns by how much, as a
+// fraction, it has changed where outliers show that.
+func (c *timeConstant) take(value, u float64) (changed float64) {
 	d := math.Log(value / c.value)
 	if abs(d) > tauOff*math.Hypot(u, c.u) {
 		return c.outlier(value, u)
@@ -94,22 +112,23 @@ func (c *timeConstant) take(value, u float64) (changed bool) {
 	c.value *= math.Exp(w * d)
 	c.u = max(uTauLeast, math.Sqrt(1-w)*c.u)
 	c.edges++
-	return false
+	return 0
 }
 
 // outlier notes an estimate that is far off. Bounces make such, here and there;
 // tauChanged that agree with each other are another time constant.
-func (c *timeConstant) outlier(value, u float64) (changed bool) {
+func (c *timeConstant) outlier(value, u float64) (changed float64) {
 	if c.off == 0 || abs(math.Log(value/c.offValue)) > max(3*u, tauAgree) {
 		c.off, c.offValue = 0, value
 	}
 	c.off++
 	c.offValue += (value - c.offValue) / float64(c.off)
 	if c.off < tauChanged {
-		return false
+		return 0
 	}
+	changed = c.offValue/c.value - 1
 	*c = timeConstant{value: c.offValue, u: uTauChanged}
-	return true
+	return changed
 }
 
 // floats is how probably the lead's wire floats after a fall, from the falls
@@ -135,29 +154,34 @@ func (t *timeConstants) noteFall(floating float64) {
 	}
 }
 
+// teaches reports whether a fit says enough of the lead's own time constant: it
+// was sharp, and the source did not give way, for then it is another one.
+func (f *stepFit) teaches(state State) bool {
+	return f.uLnTau > 0 && f.uLnTau <= uTauWorth && f.k1 <= 1.02 && (state == Dead || f.k1 >= 0.96)
+}
+
 // learn takes what a fitted edge says of the time constant.
 func (e *Engine) learn(l *lead, state State, edge *fitted) {
 	f := &edge.step
-	if state == Dead && 5*l.tau.driven.u < math.Log(l.tau.ratio) {
+	c, other, ratio := &l.tau.driven, &l.tau.floating, l.tau.ratio
+	apart := math.Log(ratio) // of the two
+	if state == Dead && 5*c.u < apart {
 		l.tau.noteFall(edge.floating)
 	}
-	if f.uLnTau <= 0 || f.uLnTau > uTauWorth || f.k1 > 1.02 || (state == Live && f.k1 < 0.96) {
-		return // a source that gives way has another time constant
-	}
-	value := math.Exp(f.dataTau)
-	c, other, ratio := &l.tau.driven, &l.tau.floating, l.tau.ratio
-	if state == Dead && edge.floating > 0.5 {
-		c, other, ratio = other, c, 1/ratio
-	}
-	if state == Dead && (edge.floating > 0.01 && edge.floating < 0.99 || 5*min(c.u, other.u) > math.Log(l.tau.ratio)) {
-		return // which of the two it was must be plain
+	if !f.teaches(state) {
+		return
 	}
 	if state == Live {
 		l.tau.part += (f.k1 - l.tau.part) * c.weight(f.uLnTau)
+	} else {
+		if plain := edge.floating <= 0.01 || edge.floating >= 0.99; !plain || 5*min(c.u, other.u) > apart {
+			return
+		}
+		if edge.floating > 0.5 {
+			c, other, ratio = other, c, 1/ratio
+		}
 	}
-	if c.take(value, f.uLnTau) {
-		e.tellChanged(l)
-	}
+	e.tellChanged(l, c.take(math.Exp(f.dataTau), f.uLnTau))
 	// The divider ties the two together.
 	if u := math.Hypot(c.u, uTauPair); u < other.u {
 		other.value, other.u = c.value*ratio, u
@@ -167,20 +191,19 @@ func (e *Engine) learn(l *lead, state State, edge *fitted) {
 // suspect takes what a rise that no curve of the lead's fits says of its time
 // constant: with another one it may be a curve.
 func (e *Engine) suspect(l *lead, state State, edge *fitted) {
-	f := &edge.step
-	c := &l.tau.driven
-	if state != Live || f.uLnTau <= 0 || f.uLnTau > uTauWorth || f.k1 > 1.02 || f.k1 < 0.96 ||
-		abs(math.Log(math.Exp(f.dataTau)/c.value)) < tauOff*math.Hypot(f.uLnTau, c.u) {
-		return
-	}
-	if c.outlier(math.Exp(f.dataTau), f.uLnTau) {
-		e.tellChanged(l)
+	f, c := &edge.step, &l.tau.driven
+	if state == Live && f.teaches(state) && abs(f.dataTau-math.Log(c.value)) >= tauOff*math.Hypot(f.uLnTau, c.u) {
+		e.tellChanged(l, c.outlier(math.Exp(f.dataTau), f.uLnTau))
 	}
 }
 
-func (e *Engine) tellChanged(l *lead) {
-	e.emit(&Faulted{Lead: l.index, At: e.now, Count: 1,
-		Reason: "the lead's time constant is not what it was: look at its capacitor, its divider, its wiring"})
+// tellChanged says that a lead is not what it was, if it changed by more than the
+// temperature does.
+func (e *Engine) tellChanged(l *lead, changed float64) {
+	if abs(changed) > tauFlagged {
+		e.emit(&Faulted{Lead: l.index, At: e.now, Count: 1,
+			Reason: "the lead's time constant is not what it was: look at its capacitor, its divider, its wiring"})
+	}
 }
 
 // fittedStep is an edge as fitted, for one that comes before it has settled.
@@ -195,10 +218,6 @@ func (l *lead) noteFit(state State, f *fitted) {
 	l.levels[state] = f.step.k1
 	l.lastStep = fittedStep{at: f.at, v: f.step.fall, tau: math.Exp(f.step.lnTau)}
 }
-
-// levelOf is the part of the reference that the lead had in a state when it last
-// settled in it.
-func (l *lead) levelOf(s State) float64 { return l.levels[s] }
 
 // tailAt returns what the latest edge has left to settle, if that matters.
 func (l *lead) tailAt(zero adc.Instant) tail {

@@ -83,3 +83,26 @@ func TestAChangedTimeConstantIsFlagged(t *testing.T) {
 		t.Errorf("after the change %v ± %.2f %%, truly %v", k.Driven, 100*k.UDriven, after.tau)
 	}
 }
+
+// What was learned in the morning is not as sure in the evening, nor is a lead
+// flagged for its capacitor's temperature.
+func TestTimeConstantsDrift(t *testing.T) {
+	l := adc.Lead{Tau: 1400 * time.Microsecond, TauFloating: 1512 * time.Microsecond, UTau: 0.001}
+	k := newTimeConstants(&l)
+	k.age(adc.Instant(4 * time.Hour))
+	if math.Abs(k.driven.u-0.011) > 1e-4 || k.floating.u != k.driven.u { // 0.1 % and four times 0.25 %
+		t.Errorf("after four hours ± %.2f %%", 100*k.driven.u)
+	}
+	k.age(adc.Instant(400 * time.Hour))
+	if k.driven.u != uTauMost {
+		t.Errorf("after weeks ± %.2f %%", 100*k.driven.u)
+	}
+	changed := 0.0
+	for range tauChanged {
+		k.driven.u = 0.001
+		changed = k.driven.take(1.03*1400e3, 0.003)
+	}
+	if changed < 0.029 || changed > tauFlagged {
+		t.Errorf("a change of 3 %% is told as %.1f %%, flagged from %.0f %%", 100*changed, 100*tauFlagged)
+	}
+}

@@ -80,29 +80,9 @@ func syncDir(name string) error {
 	return errors.Join(d.Sync(), d.Close())
 }
 
-// learnedLeast is the least number of edges whose lesson is worth keeping.
-const learnedLeast = 10
-
 // Learn keeps what the leads of a bench have taught beside their calibration.
-// Leads that were never calibrated teach nothing that is kept.
 func (c *Calibration) Learn(b config.Bench, learned []measure.TimeConstants) error {
-	if c.Path == "" {
-		return nil
-	}
-	changed := false
-	for i, k := range learned {
-		l := &b.Leads[i]
-		for n := range c.Content.Leads {
-			x := &c.Content.Leads[n]
-			if x.Name != l.Name || k.Edges < learnedLeast {
-				continue
-			}
-			x.TauUS, x.UTau = float64(k.Driven)/1e3, k.UDriven
-			x.TauFloatingUS, x.UTauFloating = float64(k.Floating)/1e3, k.UFloating
-			changed = true
-		}
-	}
-	if !changed {
+	if c.Path == "" || !c.Content.Learn(b.Leads, learned) {
 		return nil
 	}
 	return c.Save()
