@@ -224,63 +224,6 @@ func (s *Scanner) serve(c *scanned, now Instant) {
 	}
 }
 
-// configure brings a chip up, first or again.
-func (s *Scanner) configure(c *scanned, now Instant) {
-	if c.seen {
-		// Did it only miss a transfer, or has it lost what it held?
-		if err := c.plan.Chip.Verify(); err != nil {
-			if errors.Is(err, ErrConfigLost) {
-				s.goBlind(c, err)
-			} else {
-				s.fail(c, err)
-				return
-			}
-		}
-	}
-	if err := c.plan.Chip.Configure(); err != nil {
-		s.fail(c, err)
-		return
-	}
-	c.failures, c.tries, c.taken, c.fresh = 0, 0, false, true
-	c.phase, c.settleBy = settling, s.clock.Now().Add(settleMost)
-	s.settle(c)
-}
-
-// settle waits for the end of a conversion that was running before the chip was
-// configured: one started by whoever had the chip before, at whatever rate.
-func (s *Scanner) settle(c *scanned) {
-	busy, err := c.plan.Chip.Busy()
-	now := s.clock.Now()
-	switch {
-	case err != nil:
-		s.fail(c, err)
-	case busy && now > c.settleBy:
-		s.fail(c, ErrLate)
-	case busy:
-		c.due = now.Add(retryFirst)
-	case c.conversion.polls < learnPolls:
-		c.seen = true
-		if s.learningNow() {
-			c.due = now.Add(retryFirst) // one at a time: they would be in each other's way
-			return
-		}
-		s.startLearning(c)
-	default:
-		c.seen, c.verifyAt = true, now
-		s.start(c)
-	}
-}
-
-// learningNow reports whether a chip's conversion time is being learned.
-func (s *Scanner) learningNow() bool {
-	for i := range s.chips {
-		if p := s.chips[i].phase; p == learning || p == waiting {
-			return true
-		}
-	}
-	return false
-}
-
 // collect reads the conversion that is over and starts the next.
 func (s *Scanner) collect(c *scanned, now Instant) {
 	if c.follow {
@@ -385,40 +328,6 @@ func (c *scanned) sample(lead int, r Result) Sample {
 func (c *scanned) began() (at Instant, half time.Duration) {
 	half = (c.startTo.Sub(c.startFrom) - c.plan.StartTail) / 2
 	return c.startFrom.Add(half + c.timing.Wake), half
-}
-
-// fail notes a failed transfer and when to try again. The chip may be converting.
-func (s *Scanner) fail(c *scanned, err error) {
-	c.faults.Add(1)
-	wait := min(retryFirst<<min(c.failures, 10), retryMost)
-	c.failures++
-	c.phase = absent
-	c.due = max(c.over, s.clock.Now().Add(wait))
-	if c.failures > 1 {
-		s.goBlind(c, err)
-	}
-}
-
-// goBlind says of every lead of a chip that it cannot be seen, once a stretch.
-func (s *Scanner) goBlind(c *scanned, err error) {
-	if c.blind {
-		return
-	}
-	c.blind = true
-	now := s.clock.Now()
-	since, reason := c.good, BlindReasonOf(err)
-	if !c.seen {
-		since, reason = now, NotAnswering
-	}
-	for i, in := range c.plan.Inputs {
-		told := false
-		for _, earlier := range c.plan.Inputs[:i] {
-			told = told || earlier.Lead == in.Lead
-		}
-		if !told {
-			s.emit(Input{Kind: BlindInput, At: now, Blind: Blind{Lead: in.Lead, Since: since, Reason: reason}})
-		}
-	}
 }
 
 // Counts is what a chip has done so far.
