@@ -78,8 +78,12 @@ func (c *Calibrations) Set(l LeadCalibration) {
 	c.Leads = append(c.Leads, l)
 }
 
+// ErrMoved says that a lead was calibrated on another input than it is on now.
+var ErrMoved = errors.New("calibrate it again")
+
 // Apply puts the calibrations into the bench's leads. A lead that was calibrated
-// on another input is an error: its figures are not those of this one.
+// on another input is an ErrMoved, for its figures are not those of this one; it
+// stays as its parts have it, and the others are applied.
 func (c *Calibrations) Apply(b *Bench) error {
 	var errs []error
 	for i := range c.Leads {
@@ -90,7 +94,7 @@ func (c *Calibrations) Apply(b *Bench) error {
 		}
 		l := &b.Leads[at]
 		if l.Chip != k.Chip || l.Input != k.Input {
-			errs = append(errs, fmt.Errorf("lead %s was calibrated on input %d of %s and is now on input %d of %s: calibrate it again", l.Name, k.Input, k.Chip, l.Input, l.Chip))
+			errs = append(errs, fmt.Errorf("lead %s was calibrated on input %d of %s and is now on input %d of %s: %w", l.Name, k.Input, k.Chip, l.Input, l.Chip, ErrMoved))
 			continue
 		}
 		l.Calibration = &k.Calibration

@@ -38,17 +38,14 @@ type truth struct {
 	live bool
 }
 
-// crankedBattery is a battery that cranks from 1 s on for ever: inrush, plateau
-// and ripple, as corners 1 ms apart.
-func crankedBattery(until time.Duration) []vehicle.Point {
-	var pts []vehicle.Point
-	for t := time.Duration(0); t < until; t += time.Millisecond {
-		v, x := 12.6, (t - time.Second).Seconds()
-		if x > 0 {
-			v = 10.4 - 2.4*math.Exp(-x/0.06)*min(1, x/0.004) + 0.25*math.Sin(2*math.Pi*7.3*x)
-			v = 12.6 - (12.6-v)*min(1, x/0.004)
-		}
-		pts = append(pts, vehicle.Point{At: adc.Instant(t), V: v})
+// crankedBattery is a battery that cranks for ever from an instant on, a whole
+// millisecond: inrush, plateau and ripple, as corners 1 ms apart.
+func crankedBattery(from, until adc.Instant) []vehicle.Point {
+	pts := []vehicle.Point{{At: from, V: 12.6}}
+	for t := from + 1e6; t < until; t += 1e6 {
+		x := (t - from).Seconds()
+		v := 10.4 - 2.4*math.Exp(-x/0.06)*min(1, x/0.004) + 0.25*math.Sin(2*math.Pi*7.3*x)
+		pts = append(pts, vehicle.Point{At: t, V: 12.6 - (12.6-v)*min(1, x/0.004)})
 	}
 	return pts
 }
@@ -65,10 +62,10 @@ type maker struct {
 }
 
 func (m *maker) volts(t adc.Instant) float64 {
-	if m.battery == nil {
+	if m.battery == nil || t < m.battery[0].At {
 		return 12.6
 	}
-	i := min(max(int(t/1e6), 0), len(m.battery)-2)
+	i := min(int((t-m.battery[0].At)/1e6), len(m.battery)-2)
 	a, b := m.battery[i], m.battery[i+1]
 	return a.V + (b.V-a.V)*float64(t-a.At)/1e6
 }
@@ -130,7 +127,6 @@ func (m *maker) bounced(at adc.Instant, closing bool) (equivalent, last adc.Inst
 
 // make draws edges from an instant to another.
 func (m *maker) make(from, to adc.Instant) {
-	m.pieces = append(m.pieces, vehicle.Piece{From: 0})
 	t := from
 	pause := func() adc.Instant { return adc.Instant((120 + 100*m.rng.Float64()) * 1e6) }
 	for t = t + adc.Instant(m.rng.Int64N(1e8)); t < to-adc.Instant(700e6); {
@@ -218,11 +214,7 @@ func runSteps(t testing.TB, seed uint64, kind edgeKind, host adctest.BusOptions,
 	var battery []vehicle.Point
 	if kind == cranking {
 		// Each edge is during a start; learning happens before it.
-		battery = crankedBattery(time.Duration(until) - 13*time.Second)
-		for i := range battery {
-			battery[i].At += 13e9
-		}
-		battery = append([]vehicle.Point{{At: 0, V: 12.6}}, battery...)
+		battery = crankedBattery(learnFor, until)
 	}
 	waves := make([]adctest.Wave, 16)
 	for i := range 16 {
@@ -233,7 +225,7 @@ func runSteps(t testing.TB, seed uint64, kind edgeKind, host adctest.BusOptions,
 		m.tau, m.tauF = probe.Tau()
 		switch {
 		case i == 0 && battery != nil:
-			var pieces []vehicle.Piece
+			pieces := []vehicle.Piece{{V0: 12.6, V1: 12.6}}
 			for k := range len(battery) - 1 {
 				pieces = append(pieces, vehicle.Piece{From: battery[k].At, V0: battery[k].V, V1: battery[k+1].V})
 			}
@@ -241,18 +233,11 @@ func runSteps(t testing.TB, seed uint64, kind edgeKind, host adctest.BusOptions,
 		case i == 0:
 			m.pieces = []vehicle.Piece{{V0: 12.6}}
 		default:
+			m.pieces = []vehicle.Piece{{}}
 			m.make(2e8, learnFor)
 			learned := len(m.edges)
-			m.kind = kind
-			if battery != nil {
-				m.battery = battery[1:]
-				shift := battery[1].At
-				m.battery = slices.Clone(m.battery)
-				for k := range m.battery {
-					m.battery[k].At -= shift
-				}
-			}
-			m.makeShifted(learnFor, until, battery)
+			m.kind, m.battery = kind, battery
+			m.make(learnFor, until)
 			r.edges[i] = m.edges[learned:]
 		}
 		w := vehicle.NewPieces(m.pieces, parts)
@@ -284,26 +269,6 @@ func runSteps(t testing.TB, seed uint64, kind edgeKind, host adctest.BusOptions,
 		}
 	}
 	return r
-}
-
-// makeShifted is make on a battery whose corners begin at 13 s.
-func (m *maker) makeShifted(from, to adc.Instant, battery []vehicle.Point) {
-	n := len(m.pieces)
-	if battery == nil {
-		m.make(from, to)
-		m.pieces = slices.Delete(m.pieces, n, n+1)
-		return
-	}
-	shift := battery[1].At
-	k := len(m.edges)
-	m.make(from-shift, to-shift)
-	m.pieces = slices.Delete(m.pieces, n, n+1)
-	for i := range m.pieces[n:] {
-		m.pieces[n+i].From += shift
-	}
-	for i := range m.edges[k:] {
-		m.edges[k+i].at += shift
-	}
 }
 
 // match finds the transition of an edge, nil if there is none near it.

@@ -20,7 +20,8 @@ type Calibration struct {
 }
 
 // OpenCalibration reads the calibration file that a bench file names, relative to
-// it, and puts it into the bench. A file that is not there yet is no error.
+// it, and puts it into the bench. A file that is not there yet is no error. With a
+// config.ErrMoved the rest is valid all the same.
 func OpenCalibration(benchFile string, b *config.Bench) (*Calibration, error) {
 	c := &Calibration{}
 	if b.Calibration == "" {
@@ -41,7 +42,7 @@ func OpenCalibration(benchFile string, b *config.Bench) (*Calibration, error) {
 		return nil, fmt.Errorf("calibration file %s:\n%w", c.Path, err)
 	}
 	if err := c.Content.Apply(b); err != nil {
-		return nil, fmt.Errorf("calibration file %s:\n%w", c.Path, err)
+		return c, fmt.Errorf("calibration file %s:\n%w", c.Path, err)
 	}
 	return c, nil
 }

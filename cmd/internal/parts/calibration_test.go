@@ -1,6 +1,7 @@
 package parts
 
 import (
+	"errors"
 	"os"
 	"path/filepath"
 	"strings"
@@ -56,7 +57,8 @@ func TestCalibrationIsKeptWithItsInput(t *testing.T) {
 	}
 	// The same lead on another input: its figures are not to be used.
 	b.Leads[4].Input, b.Leads[5].Input = 1, 0
-	if _, err := OpenCalibration(name, &b); err == nil || !strings.Contains(err.Error(), "lead lead-05 was calibrated on input 0 of adc-2 and is now on input 1 of adc-2: calibrate it again") {
+	b.Leads[4].Calibration = nil
+	if c, err := OpenCalibration(name, &b); !errors.Is(err, config.ErrMoved) || len(c.Content.Leads) != 1 || b.Leads[4].Calibration != nil || !strings.Contains(err.Error(), "lead lead-05 was calibrated on input 0 of adc-2 and is now on input 1 of adc-2: calibrate it again") {
 		t.Errorf("moved lead: %v", err)
 	}
 }
