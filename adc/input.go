@@ -76,6 +76,8 @@ type Mark struct {
 	Position Position // NoPosition for a bare note
 	Source   Source
 	Note     string
+	// End ends the watch after key-off: the open key cycle becomes final.
+	End bool
 }
 
 // Position is a position of the key.

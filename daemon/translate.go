@@ -150,6 +150,9 @@ func (t *translator) cycle(at adc.Instant, c *measure.Cycle) *protocol.Cycle {
 	for _, k := range c.Key {
 		out.Key = append(out.Key, keyMove(k))
 	}
+	for _, n := range c.Notes {
+		out.Notes = append(out.Notes, protocol.Note{AtNS: int64(n.At), Text: n.Text, Source: protocol.Source(n.Source.String())})
+	}
 	for i := range c.Slots {
 		out.Slots = append(out.Slots, t.cycleSlot(&c.Slots[i]))
 	}

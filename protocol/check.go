@@ -52,6 +52,19 @@ func check(d Document) error {
 		c.crankResult(d)
 	case *Cycle:
 		c.cycle(d)
+	case *Clock:
+		c.need(d.Known == (d.Wall != ""), "known", "%t, but wall is there or not", d.Known)
+	case *Receipt:
+		c.id(d.Keeper, "keeper")
+		c.id(d.Stream, "stream")
+		c.need(d.UpToSeq >= 0, "up_to_seq", "%d, want 0 or more", d.UpToSeq)
+	case *Request:
+		c.request(d)
+	case *Reply:
+		c.id(d.Client, "client")
+		c.id(d.ID, "id")
+		c.id(string(d.Verb), "verb")
+		c.need((d.Status == ReplyDone) == (d.Code == ""), "code", "%q while status is %q", clip(string(d.Code)), clip(string(d.Status)))
 	case *Gap:
 		c.need(d.FromSeq >= 1 && d.ToSeq >= d.FromSeq, "to_seq", "%d to %d is no stretch", d.FromSeq, d.ToSeq)
 		c.need(d.Count >= 1 && d.Count-1 <= d.ToSeq-d.FromSeq, "count", "%d does not fit %d to %d", d.Count, d.FromSeq, d.ToSeq)
@@ -84,6 +97,24 @@ func (c *checker) result(r *ResultHeader) {
 func (c *checker) asOf(a AsOf) {
 	c.id(a.Stream, "as_of.stream")
 	c.need(a.Seq >= 0, "as_of.seq", "%d, want 0 or more", a.Seq)
+}
+
+// request checks the members that every request has and those of its verb. A verb
+// that is not known passes: the bench refuses it with a reply.
+func (c *checker) request(r *Request) {
+	c.id(string(r.Verb), "verb")
+	c.id(r.Client, "client")
+	c.id(r.ID, "id")
+	c.need(r.ExpiresNS > 0, "expires_ns", "%d, want an instant on the boot's clock", r.ExpiresNS)
+	switch r.Verb {
+	case VerbBegin:
+		c.need(r.Position == PositionAccessory || r.Position == PositionOn, "position", "%q, want accessory or on", clip(string(r.Position)))
+	case VerbNote:
+		c.need(r.Note != "" && len(r.Note) <= NoteMax, "note", "%d bytes, want 1 to %d", len(r.Note), NoteMax)
+	case VerbReplay:
+		c.id(r.Stream, "stream")
+		c.need(r.FromSeq >= 1 && r.ToSeq >= r.FromSeq, "to_seq", "%d to %d is no stretch", r.FromSeq, r.ToSeq)
+	}
 }
 
 func (c *checker) waveform(w *Waveform) {

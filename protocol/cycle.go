@@ -15,6 +15,15 @@ type Cycle struct {
 	Slots List[CycleSlot] `json:"slots"`
 	// Battery is what the battery sense lead did; null without one.
 	Battery *CycleLead `json:"battery"`
+	// Notes is what people wrote into it.
+	Notes List[Note] `json:"notes"`
+}
+
+// Note is what somebody wrote into a cycle.
+type Note struct {
+	AtNS   int64  `json:"at_ns"`
+	Text   string `json:"text"`
+	Source Source `json:"source"`
 }
 
 // KeyMove is the key arriving at a position.

@@ -20,5 +20,18 @@ type Gap struct {
 	Reason  string `json:"reason"`
 }
 
+// Clock tells that the wall clock was set or jumped. Results are not moved by it:
+// their instants are monotonic, and the wall time they bear stays as it was written.
+type Clock struct {
+	ResultHeader
+	AtNS int64 `json:"at_ns"` // when it was noticed
+	// StepMS is by how much the wall clock has jumped against the monotonic one;
+	// null where it was not known before.
+	StepMS *Millis `json:"step_ms"`
+	// Known is whether the wall clock is set now: Wall is there if so.
+	Known bool `json:"known"`
+}
+
 func (*BenchFault) kind() Kind { return KindBenchFault }
+func (*Clock) kind() Kind      { return KindClock }
 func (*Gap) kind() Kind        { return KindGap }

@@ -8,6 +8,9 @@ type Now struct {
 	Key   *KeyMove      `json:"key"`   // the latest position; null while unknown
 	Slots List[NowSlot] `json:"slots"`
 	Leads List[NowLead] `json:"leads"` // every lead of the bench
+	// Refusing says why key cycles are not taken at present, because their results
+	// could not be kept; null while they are.
+	Refusing OrNull `json:"refusing"`
 }
 
 // NowSlot is a slot's state.

@@ -73,12 +73,20 @@ func examples() map[string]protocol.Document {
 		"result-crank-not-measured":   &protocol.CrankResult{ResultHeader: result(), ID: "l-1-start-5000", Lead: "l-1", CrankDetail: &unmeasured},
 		"result-cycle": &protocol.Cycle{ResultHeader: result(), Subject: protocol.Vehicle, ID: "0123abcd-4200", Revision: 3, Final: true, Ended: protocol.EndedWatch,
 			Key: protocol.List[protocol.KeyMove]{key}, Battery: &lead,
+			Notes: protocol.List[protocol.Note]{{AtNS: 4_300_000_000, Text: "heater on", Source: protocol.SourceOperator}},
 			Slots: protocol.List[protocol.CycleSlot]{
 				{Slot: "f1", Legend: "Radio", Behaviour: protocol.Accessory, DINTerminal: protocol.TerminalOf(protocol.Accessory), StaysOnS: ptr(protocol.Seconds(4.5)), StaysOnUMS: ptr(protocol.Millis(0.4)),
 					OffInStart: ptr(true), WatchedS: 16.2, Leads: protocol.List[protocol.CycleLead]{lead}},
 				{Slot: "f2", Behaviour: protocol.NotProven, Possible: protocol.List[protocol.Behaviour]{protocol.NoVolts, protocol.StartOnly}, DecidedBy: protocol.List[protocol.Position]{protocol.PositionStart}}}},
 		"result-bench":       &protocol.BenchResult{ResultHeader: result(), Description: desc},
 		"result-bench-fault": &protocol.BenchFault{ResultHeader: result(), AtNS: 5, Lead: "l-1", Chip: "adc-1", Reason: "one-sample spike", Count: 2},
+		"result-clock":       &protocol.Clock{ResultHeader: result(), AtNS: 5, StepMS: ptr(protocol.Millis(-3600000)), Known: true},
+		"stored":             &protocol.Receipt{Header: header(), Keeper: "records", Stream: "s-1", UpToSeq: 7},
+		"request":            &protocol.Request{Header: header(), Verb: protocol.VerbReplay, Client: "records", ID: "r-1", ExpiresNS: 99_000_000_000, Stream: "s-1", FromSeq: 3, ToSeq: 5},
+		"request-begin":      &protocol.Request{Header: header(), Verb: protocol.VerbBegin, Client: "tablet-2", ID: "t-9", ExpiresNS: 99_000_000_000, Position: protocol.PositionOn},
+		"request-note":       &protocol.Request{Header: header(), Verb: protocol.VerbNote, Client: "tablet-2", ID: "t-10", ExpiresNS: 99_000_000_000, Note: "heater on"},
+		"reply":              &protocol.Reply{Header: header(), Client: "records", ID: "r-1", Verb: protocol.VerbReplay, Status: protocol.ReplyDone, Count: 3},
+		"reply-refused":      &protocol.Reply{Header: header(), Client: "tablet-2", ID: "t-9", Verb: protocol.VerbBegin, Status: protocol.ReplyRefused, Code: protocol.RefusedExpired, Reason: "it expired 3.1 s ago"},
 		"result-gap":         &protocol.Gap{ResultHeader: result(), FromSeq: 1, ToSeq: 3, Count: 3, Reason: "outbox full"},
 	}
 }
@@ -201,7 +209,8 @@ func TestAsyncAPI(t *testing.T) {
 	}
 	for _, m := range protocol.Messages() {
 		id := strings.TrimSuffix(m.Schema(), ".json")
-		op := api.Operations["publish-"+id].Bindings.MQTT
+		way := map[bool]string{false: "publish-", true: "read-"}[m.Inward]
+		op := api.Operations[way+id].Bindings.MQTT
 		if ch := api.Channels[id]; ch.Address != protocol.DefaultRoot+"/v1/{bench}/"+m.Name || ch.Title != m.About || op.QoS != m.QoS || op.Retain != m.Retained {
 			t.Errorf("%s: channel %+v, binding %+v; the topic table says %+v", id, ch, op, m)
 		}

@@ -17,4 +17,7 @@ var Schemas embed.FS
 var AsyncAPI []byte
 
 // Schema is the name of the message's schema in Schemas.
-func (m Message) Schema() string { return strings.ReplaceAll(m.Name, "/", "-") + ".json" }
+func (m Message) Schema() string {
+	name, _, _ := strings.Cut(m.Name, "/{")
+	return strings.ReplaceAll(name, "/", "-") + ".json"
+}

@@ -28,20 +28,41 @@ func CheckRoot(root string) error {
 	return nil
 }
 
-// Topic returns the full topic of a message of a bench.
-func (m Message) Topic(root, bench string) (string, error) {
+// Topic returns the full topic of a message of a bench. Each level in braces of
+// its name takes one of the ids.
+func (m Message) Topic(root, bench string, ids ...string) (string, error) {
 	if err := CheckRoot(root); err != nil {
 		return "", err
 	}
 	if err := CheckID(bench); err != nil {
 		return "", &Error{"bench", err}
 	}
-	return root + "/" + versionLevel + "/" + bench + "/" + m.Name, nil
+	levels := strings.Split(m.Name, "/")
+	for i, l := range levels {
+		if !strings.HasPrefix(l, "{") {
+			continue
+		}
+		if len(ids) == 0 {
+			return "", &Error{m.Name, fmt.Errorf("%w: no id for %s", ErrTopic, l)}
+		}
+		if err := CheckID(ids[0]); err != nil {
+			return "", &Error{strings.Trim(l, "{}"), err}
+		}
+		levels[i], ids = ids[0], ids[1:]
+	}
+	if len(ids) > 0 {
+		return "", &Error{m.Name, fmt.Errorf("%w: more ids than levels", ErrTopic)}
+	}
+	return root + "/" + versionLevel + "/" + bench + "/" + strings.Join(levels, "/"), nil
 }
 
 // TopicOf returns the full topic of a document.
 func TopicOf(root string, d Document) (string, error) {
-	return MessageOf(d).Topic(root, d.Head().Bench)
+	var ids []string
+	if a, ok := d.(interface{ levels() []string }); ok {
+		ids = a.levels()
+	}
+	return MessageOf(d).Topic(root, d.Head().Bench, ids...)
 }
 
 // ParseTopic takes a topic under root apart. The *Error wraps ErrTopic or ErrID.
@@ -55,11 +76,25 @@ func ParseTopic(root, topic string) (bench string, m Message, err error) {
 		return "", Message{}, &Error{clip(topic), err}
 	}
 	for _, m := range Messages() {
-		if m.Name == name {
+		if m.matches(name) {
 			return bench, m, nil
 		}
 	}
 	return "", Message{}, &Error{clip(topic), fmt.Errorf("%w: no message %q", ErrTopic, clip(name))}
+}
+
+// matches reports whether a topic below the bench's own is one of the message's.
+func (m Message) matches(name string) bool {
+	want, got := strings.Split(m.Name, "/"), strings.Split(name, "/")
+	if len(want) != len(got) {
+		return false
+	}
+	for i, w := range want {
+		if w != got[i] && (!strings.HasPrefix(w, "{") || CheckID(got[i]) != nil) {
+			return false
+		}
+	}
+	return true
 }
 
 // BenchFilter is the subscription to everything of one bench; "+" for bench
@@ -70,4 +105,16 @@ func BenchFilter(root, bench string) string { return root + "/" + versionLevel +
 // means every bench.
 func ResultFilter(root, bench string) string {
 	return root + "/" + versionLevel + "/" + bench + "/result/+"
+}
+
+// InwardFilter is the subscription to everything of a message that others publish
+// for one bench.
+func InwardFilter(root, bench string, k Kind) string {
+	for _, m := range Messages() {
+		if m.Inward && m.Kind == k {
+			name, _, _ := strings.Cut(m.Name, "/")
+			return root + "/" + versionLevel + "/" + bench + "/" + name + "/+"
+		}
+	}
+	return ""
 }

@@ -14,7 +14,11 @@ const (
 	KindCrank      Kind = "crank"
 	KindCycle      Kind = "cycle"
 	KindBenchFault Kind = "bench-fault"
+	KindClock      Kind = "clock"
 	KindGap        Kind = "gap"
+	KindReceipt    Kind = "receipt"
+	KindRequest    Kind = "request"
+	KindReply      Kind = "reply"
 )
 
 // State is what is known of a slot or lead. Unknown is not dead.

@@ -91,6 +91,9 @@ func (w *Writer) Write(in adc.Input) {
 		l[2], l[10], l[11] = number(int64(in.Blind.Lead)), number(int64(in.Blind.Since)), number(int64(in.Blind.Reason))
 	case adc.MarkInput:
 		l[12], l[13], l[14] = in.Mark.Position.String(), in.Mark.Source.String(), in.Mark.Note
+		if in.Mark.End {
+			l[15] = "true"
+		}
 	case adc.LineInput:
 		l[14], l[15] = in.Line.Name, strconv.FormatBool(in.Line.On)
 	}
@@ -226,7 +229,7 @@ func (p *parser) input() adc.Input {
 	case adc.BlindInput:
 		in.Blind = adc.Blind{Lead: int(p.int(2, 16)), Since: adc.Instant(p.int(10, 64)), Reason: adc.BlindReason(p.int(11, 8))}
 	case adc.MarkInput:
-		in.Mark = adc.Mark{Position: word(p, 12, positions), Source: word(p, 13, sources), Note: p.rec[14]}
+		in.Mark = adc.Mark{Position: word(p, 12, positions), Source: word(p, 13, sources), Note: p.rec[14], End: p.rec[15] != "" && p.bool(15)}
 	case adc.LineInput:
 		in.Line = adc.Line{Name: p.rec[14], On: p.bool(15)}
 	case adc.TickInput:

@@ -13,7 +13,7 @@ func every() []adc.Input {
 	return []adc.Input{
 		{Kind: adc.SampleInput, At: 123456789, Sample: adc.Sample{Lead: 3, Code: -17, FullScaleUV: 4096000, From: 122000000, To: 123456789, StampErr: 61, StampU: 7, NoiseV: 0.000125, Saturated: true}},
 		{Kind: adc.BlindInput, At: 5, Blind: adc.Blind{Lead: 2, Since: -7, Reason: adc.ConfigLost}},
-		{Kind: adc.MarkInput, At: 6, Mark: adc.Mark{Position: adc.Start, Source: adc.SourceOperator, Note: "turned, \"slowly\"\nreally"}},
+		{Kind: adc.MarkInput, At: 6, Mark: adc.Mark{Position: adc.Start, Source: adc.SourceOperator, Note: "turned, \"slowly\"\nreally", End: true}},
 		{Kind: adc.LineInput, At: 7, Line: adc.Line{Name: "load-1", On: true}},
 		{Kind: adc.TickInput, At: 8},
 	}

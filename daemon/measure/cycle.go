@@ -32,6 +32,8 @@ type cycleTracker struct {
 	changed  bool // something happened since the last revision
 	keyOff   adc.Instant
 	restless adc.Instant // when a slot was last not dead
+	endAsked bool        // somebody wants no more watching
+	notes    []Note
 
 	watched adc.Instant // watching since: the last final, or the first state
 	initial []State     // per lead, when the watch began
@@ -56,13 +58,26 @@ func (c *cycleTracker) blind(lead int, since, at adc.Instant) {
 	c.blinds[lead] = append(b, span{since, at})
 }
 
+// notesMax bounds the notes of a cycle; later ones are refused.
+const notesMax = 64
+
+// note writes into the open cycle.
+func (c *cycleTracker) note(e *Engine, n Note) {
+	if !c.open || len(c.notes) == notesMax {
+		e.refuse(-1, "note without an open key cycle, or beyond the most it may have")
+		return
+	}
+	c.notes = append(c.notes, n)
+	c.revise(e, NotEnded)
+}
+
 // keyMoved takes a move of the key: it may begin or close a cycle.
 func (c *cycleTracker) keyMoved(e *Engine, m KeyMoved) {
 	if m.Position != adc.Off && (!c.open || c.keyOff != 0) {
 		if c.open {
 			c.close(e, NextCycle, m.At)
 		}
-		c.open, c.began, c.revision, c.keyOff = true, m.At, 0, 0
+		c.open, c.began, c.revision, c.keyOff, c.endAsked = true, m.At, 0, 0, false
 		c.keys = append(c.keys[:0:0], m)
 		c.revise(e, NotEnded)
 		return
@@ -88,7 +103,7 @@ func (c *cycleTracker) tidy(e *Engine) {
 	}
 	if c.keyOff != 0 {
 		switch since := e.now.Sub(c.keyOff); {
-		case since >= e.p.WatchFor:
+		case since >= e.p.WatchFor || c.endAsked:
 			c.close(e, Watched, e.now)
 			return
 		case !c.settled(e):
@@ -164,7 +179,7 @@ func (c *cycleTracker) close(e *Engine, why Ended, at adc.Instant) {
 	e.crank.finish(e)
 	c.followBlinds(e)
 	c.revise(e, why)
-	c.open, c.keys = false, nil
+	c.open, c.keys, c.notes = false, nil, nil
 	c.watch(e, at)
 }
 
@@ -174,7 +189,7 @@ func (c *cycleTracker) revise(e *Engine, ended Ended) {
 	c.revised, c.changed = e.now, false
 	out := &Cycle{
 		Begin: c.began, Revision: c.revision, Final: ended != NotEnded, Ended: ended,
-		Key: append([]KeyMoved(nil), c.keys...),
+		Key: append([]KeyMoved(nil), c.keys...), Notes: append([]Note(nil), c.notes...),
 	}
 	k := keyStory{moves: out.Key, from: c.watched, to: e.now, seesAccessory: e.key.lead[onTerminal75] != NoLead}
 	for i := range e.p.Slots {

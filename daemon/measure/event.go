@@ -204,9 +204,17 @@ type Cycle struct {
 	Final    bool
 	Ended    Ended
 	Key      []KeyMoved
+	Notes    []Note // what people wrote into it
 	Slots    []SlotResult
 	// Battery is what the battery sense lead did; nil without one.
 	Battery *LeadResult
+}
+
+// Note is what somebody wrote into a cycle.
+type Note struct {
+	At     adc.Instant
+	Text   string
+	Source adc.Source
 }
 
 // SlotResult is what a cycle shows of one slot.

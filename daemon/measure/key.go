@@ -110,6 +110,12 @@ func (k *keyTracker) change(c keyChange) {
 // takeMark takes what a person or script says of the key, where no lead tells.
 func (e *Engine) takeMark(at adc.Instant, m adc.Mark) {
 	k := &e.key
+	if m.Note != "" {
+		e.cycle.note(e, Note{at, m.Note, m.Source})
+	}
+	if m.End && e.cycle.open {
+		e.cycle.endAsked = true
+	}
 	if m.Position == adc.NoPosition {
 		return
 	}

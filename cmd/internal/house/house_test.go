@@ -277,7 +277,7 @@ func TestReadmeTopicsAreTheCodes(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	row := regexp.MustCompile("(?m)^\\| `([a-z/-]+)` \\| (yes|no) \\| ([012]) \\| (.+) \\|$")
+	row := regexp.MustCompile("(?m)^\\| `([a-z/{}-]+)` \\| (yes|no) \\| ([012]) \\| (.+) \\|$")
 	var got []string
 	for _, m := range row.FindAllStringSubmatch(string(text), -1) {
 		got = append(got, strings.Join(m[1:], "|"))
