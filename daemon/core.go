@@ -23,7 +23,14 @@ type core struct {
 	outbox Outbox
 	link   *link.Link
 	now    adc.Instant
+	began  adc.Instant // the first input
 	benchD protocol.Description
+
+	keeping  keeping
+	wall     wallClock
+	storms   []storm
+	requests chan request
+	answers  answers
 
 	presenceMu sync.Mutex
 	presenceAt adc.Instant // engine time, for presence documents
@@ -34,17 +41,21 @@ func newCore(o *Options) (*core, error) {
 	if err != nil {
 		return nil, fmt.Errorf("describe bench %s: %w", o.Bench, err)
 	}
-	c := &core{o: o, engine: measure.New(o.Params), t: newTranslator(o), benchD: o.Description}
+	c := &core{o: o, engine: measure.New(o.Params), t: newTranslator(o), benchD: o.Description, requests: make(chan request, requestsMax)}
 	c.benchD.Leads = slices.Clone(c.benchD.Leads)
 	c.t.benchRev = rev
 	c.moment = newMoment(c.t)
 	if c.outbox = o.Outbox; c.outbox == nil {
 		c.outbox = outbox.NewMemory(outbox.MemoryOptions{Stream: o.Stream, Block: o.Blocking})
 	}
-	c.link, err = link.New(link.Options{
-		Broker: o.Broker, ClientID: o.ClientID, Root: o.Root, Bench: o.Bench, Presence: c.presence,
-		Outbox: c.outbox, Logger: o.Logger,
-	})
+	lo := link.Options{
+		Broker: o.Broker, Root: o.Root, Bench: o.Bench, Presence: c.presence,
+		Outbox: c.outbox, Receipts: o.Receipts, ReceiptWait: o.ReceiptWait, Logger: o.Logger,
+	}
+	if o.Requests {
+		lo.Request = c.hear
+	}
+	c.link, err = link.New(lo)
 	if err != nil {
 		return nil, fmt.Errorf("bench %s: %w", o.Bench, err)
 	}
@@ -97,10 +108,13 @@ func (c *core) run(ctx context.Context, feeds []*feed) {
 			if !ok {
 				merge.Flush()
 				c.publish(ctx, c.engine.Flush())
+				c.tellStorms(ctx, true)
 				c.sendNow()
 				return
 			}
 			merge.Put(x.source, x.in)
+		case r := <-c.requests:
+			c.answer(ctx, r)
 		case m, ok := <-c.o.Marks:
 			if ok {
 				m.At = c.now
@@ -126,14 +140,22 @@ func (c *core) take(ctx context.Context, in adc.Input) {
 	c.presenceAt = c.now
 	c.presenceMu.Unlock()
 	if first {
+		c.began = c.now
 		c.fillAges()
 		c.describe(ctx)
 	}
 	if c.o.Record != nil {
 		c.o.Record(in)
 	}
-	if in.Kind == adc.SampleInput {
+	switch in.Kind {
+	case adc.SampleInput:
 		c.moment.sample(&in.Sample)
+	case adc.BlindInput:
+		c.noteBlind(in.Blind, in.At)
+	case adc.TickInput:
+		c.followTrouble(ctx)
+		c.followWall(ctx)
+		c.tellStorms(ctx, false)
 	}
 	c.publish(ctx, c.engine.Step(in))
 	if c.moment.nowDue(c.now) {
@@ -168,11 +190,12 @@ func (c *core) sendNow() {
 // publish puts what events say into the outbox.
 func (c *core) publish(ctx context.Context, events []measure.Event) {
 	for _, ev := range events {
+		open := c.moment.cycle != ""
 		c.moment.event(ev)
 		if cycle, ok := ev.(*measure.Cycle); ok && cycle.Final {
 			c.tellLearned()
 		}
-		if d := c.t.translate(c.now, ev); d != nil {
+		if d := c.t.translate(c.now, ev); d != nil && c.keeping.admits(ev, open) {
 			c.ok(c.outbox.Put(ctx, d))
 		}
 	}

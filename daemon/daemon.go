@@ -15,9 +15,16 @@ import (
 
 // Options is everything a bench's daemon is made of.
 type Options struct {
-	// Bench is its id, Root the root of its topics, Broker the broker's URL,
-	// ClientID its name there.
-	Bench, Root, Broker, ClientID string
+	// Bench is its id, Root the root of its topics.
+	Bench, Root string
+	// Broker says where results go.
+	Broker link.Broker
+	// Receipts lets the receipts of record keepers in; ReceiptWait is how long they
+	// may lag behind, zero means link.DefaultReceiptWait.
+	Receipts    bool
+	ReceiptWait time.Duration
+	// Requests lets requests over MQTT in.
+	Requests bool
 	// Params is what the measuring core is told; Description what subscribers
 	// are. Leads stand in both in the same order.
 	Params      measure.Params
@@ -53,8 +60,6 @@ type Outbox interface {
 	link.Outbox
 	// Put numbers a result and keeps it.
 	Put(context.Context, protocol.Result) error
-	// Stream names the numbering.
-	Stream() string
 	// OpenCycles returns the key cycles that a restart cut short.
 	OpenCycles() ([]*protocol.Cycle, error)
 }

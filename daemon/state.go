@@ -36,6 +36,8 @@ type moment struct {
 	stepV   []float64
 	key     *protocol.KeyMove
 	cycle   string
+	// refusing says why key cycles are not taken; empty while they are.
+	refusing string
 
 	told      []float64 // volts of the latest now document
 	changed   bool
@@ -127,7 +129,7 @@ func (m *moment) nowDue(at adc.Instant) bool {
 // now makes the document.
 func (m *moment) now(at adc.Instant, as protocol.AsOf) *protocol.Now {
 	m.toldAt, m.changed = at, false
-	d := &protocol.Now{Header: m.t.header(at), AsOf: as, Cycle: protocol.OrNull(m.cycle), Key: m.key}
+	d := &protocol.Now{Header: m.t.header(at), AsOf: as, Cycle: protocol.OrNull(m.cycle), Key: m.key, Refusing: protocol.OrNull(m.refusing)}
 	for _, s := range m.t.p.Slots {
 		state, reason := m.slot(s)
 		d.Slots = append(d.Slots, protocol.NowSlot{Slot: s.Name, Legend: protocol.OrNull(s.Legend),

@@ -183,7 +183,7 @@ func newSimulation(seed uint64, fast bool, broker string) (*simulation, error) {
 		return nil, err
 	}
 	o := daemon.Options{
-		Bench: bench.ID, Root: bench.MQTT.Root, Broker: broker, ClientID: "keyturn-demo-bench",
+		Bench: bench.ID, Root: bench.MQTT.Root, Broker: link.Broker{URL: broker, ClientID: "keyturn-demo-bench"},
 		Params:      bench.Params(),
 		Description: daemon.Describe(bench, "keyturn demo "+version, func(chip string) time.Duration { return made.Bound[chip] }),
 		Buses:       made.Buses, Blocking: fast,

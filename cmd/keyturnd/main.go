@@ -87,16 +87,16 @@ func run(f flags) error {
 	defer stop()
 	boot := parts.Boot()
 	logger := slog.New(slog.NewTextHandler(os.Stderr, nil))
-	box, closeBox, err := openOutbox(bench, logger)
+	box, closeBox, err := openOutbox(bench, parts.WallNow, logger)
 	if err != nil {
 		return err
 	}
 	defer closeBox()
 	return daemon.Run(ctx, daemon.Options{
 		Outbox: box,
-		Bench:  bench.ID, Root: bench.MQTT.Root, Broker: bench.MQTT.Broker,
-		ClientID: fmt.Sprintf("keyturnd-%s-%.8s", bench.ID, boot),
-		Params:   bench.Params(), Cylinders: bench.Cylinders,
+		Bench:  bench.ID, Root: bench.MQTT.Root, Broker: parts.Broker("keyturnd", f.Config, bench, boot),
+		Receipts: len(bench.MQTT.Keepers) > 0, Requests: bench.MQTT.Requests,
+		Params: bench.Params(), Cylinders: bench.Cylinders,
 		Learned: keepLearned(ctx, calibration, bench, logger),
 		Description: daemon.Describe(bench, "keyturnd "+version, func(chip string) time.Duration {
 			return made.Bound[chip]
@@ -109,12 +109,12 @@ func run(f flags) error {
 
 // openOutbox opens the store that the bench file names; without one, results live
 // as long as the process, and that is said.
-func openOutbox(b config.Bench, logger *slog.Logger) (daemon.Outbox, func(), error) {
+func openOutbox(b config.Bench, now func() (time.Time, bool), logger *slog.Logger) (daemon.Outbox, func(), error) {
 	if b.Store == "" {
 		logger.Warn("the bench file names no store: results that the broker has not taken are lost when this program ends")
 		return outbox.NewMemory(outbox.MemoryOptions{Stream: fmt.Sprintf("s-%x", time.Now().UnixNano())}), func() {}, nil
 	}
-	s, notice, err := outbox.OpenStore(outbox.StoreOptions{Path: b.Store, Logger: logger})
+	s, notice, err := outbox.OpenStore(outbox.StoreOptions{Path: b.Store, Keepers: b.MQTT.Keepers, Now: now, Logger: logger})
 	if err != nil {
 		return nil, nil, err
 	}

@@ -18,7 +18,10 @@ type Bench struct {
 	// what it says of a lead goes before what this file says.
 	Calibration string `toml:"calibration,omitempty"`
 	// Store is the file that keeps the results; empty keeps them in memory only.
-	Store  string `toml:"store,omitempty"`
+	Store string `toml:"store,omitempty"`
+	// Health is where the daemon tells how it is: "unix:/path" or a loopback address
+	// like "127.0.0.1:9170"; empty for nowhere.
+	Health string `toml:"health,omitempty"`
 	MQTT   MQTT   `toml:"mqtt"`
 	Limits Limits `toml:"limits"`
 	Buses  []Bus  `toml:"bus"`
@@ -29,8 +32,21 @@ type Bench struct {
 
 // MQTT says where results go.
 type MQTT struct {
-	Broker string `toml:"broker"`         // tcp://host:port
+	Broker string `toml:"broker"`         // tcp://host:port, or ssl://host:port for TLS
 	Root   string `toml:"root,omitempty"` // of all topics; default keyturn
+	// Username and PasswordFile log in by password, CertFile and KeyFile by a
+	// certificate; CAFile holds what the broker's certificate must be signed by,
+	// default the system's. A file name without a slash is a credential of the service
+	// manager, or else a file beside this one.
+	Username     string `toml:"username,omitempty"`
+	PasswordFile string `toml:"password_file,omitempty"`
+	CAFile       string `toml:"ca_file,omitempty"`
+	CertFile     string `toml:"cert_file,omitempty"`
+	KeyFile      string `toml:"key_file,omitempty"`
+	// Keepers are the record keepers whose receipts are waited for.
+	Keepers []string `toml:"keepers,omitempty"`
+	// Requests lets requests over MQTT in; default false.
+	Requests bool `toml:"requests,omitempty"`
 }
 
 // Limits are thresholds and times; zero means the default of measure.Params.

@@ -17,6 +17,8 @@ const (
 	leadsMax = 256
 	slotsMax = 128
 	textMax  = 80
+	// keepersMax is how many record keepers a store takes receipts of.
+	keepersMax = 16
 	// rootLevelsMax is what topics allow.
 	rootLevelsMax = 4
 )
@@ -93,11 +95,50 @@ func (b *Bench) checkMQTT(f *faults) {
 	if u, err := url.Parse(b.MQTT.Broker); err != nil || u.Host == "" || !slices.Contains(schemes, u.Scheme) {
 		f.at("mqtt", "broker", "%q is no broker; write it like \"tcp://localhost:1883\"", b.MQTT.Broker)
 	}
+	m := &b.MQTT
+	for _, x := range [][2]string{{"username", m.Username}, {"password_file", m.PasswordFile}, {"ca_file", m.CAFile}, {"cert_file", m.CertFile}, {"key_file", m.KeyFile}} {
+		if len(x[1]) > textMax {
+			f.at("mqtt", x[0], "%d bytes; write at most %d", len(x[1]), textMax)
+		}
+	}
+	b.checkAccess(f)
 	levels := strings.Split(b.MQTT.Root, "/")
 	if len(levels) > rootLevelsMax || slices.ContainsFunc(levels, func(x string) bool { return !isID.MatchString(x) }) {
 		f.at("mqtt", "root", "%q is no topic root; use one to four levels of a-z, 0-9 and -, joined by /", b.MQTT.Root)
 	}
 }
+
+// checkAccess notes settings that do not go together.
+func (b *Bench) checkAccess(f *faults) {
+	m := &b.MQTT
+	secure := strings.HasPrefix(m.Broker, "ssl:") || strings.HasPrefix(m.Broker, "tls:") || strings.HasPrefix(m.Broker, "mqtts:") || strings.HasPrefix(m.Broker, "wss:")
+	if (m.CAFile != "" || m.CertFile != "" || m.KeyFile != "") && !secure {
+		f.at("mqtt", "broker", "certificates are for TLS; write the broker like \"ssl://host:8883\"")
+	}
+	if (m.CertFile == "") != (m.KeyFile == "") {
+		f.at("mqtt", "", "cert_file and key_file go together; write both")
+	}
+	if m.PasswordFile != "" && m.Username == "" {
+		f.at("mqtt", "password_file", "a password without a user name; add username")
+	}
+	if len(m.Keepers) > keepersMax {
+		f.at("mqtt", "keepers", "%d record keepers; at most %d", len(m.Keepers), keepersMax)
+	}
+	for _, k := range m.Keepers {
+		if !isID.MatchString(k) {
+			f.at("mqtt", "keepers", "%q is no id; use a-z, 0-9 and -", k)
+		}
+	}
+	if len(m.Keepers) > 0 && b.Store == "" {
+		f.at("mqtt", "keepers", "receipts are of no use without a store; add store = \"...\"")
+	}
+	if b.Health != "" && !strings.HasPrefix(b.Health, "unix:/") && !loopback.MatchString(b.Health) {
+		f.at("", "health", "%q is neither \"unix:/path\" nor a loopback address like \"127.0.0.1:9170\"", b.Health)
+	}
+}
+
+// loopback is an address that only this machine can reach.
+var loopback = regexp.MustCompile(`^(127\.\d{1,3}\.\d{1,3}\.\d{1,3}|localhost|\[::1\]):\d{1,5}$`)
 
 func (b *Bench) checkBuses(f *faults) {
 	seen := map[string]bool{}

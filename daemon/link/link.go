@@ -30,7 +30,13 @@ const (
 	goodbye        = 3 * time.Second // for what is left, and to say offline
 	waveformsMax   = 8               // waiting to be sent
 	retainedMax    = 8               // topics
-	disconnectWait = 250             // ms, the library's own unit
+	inwardMax      = 64              // receipts and requests waiting to be looked at
+	outwardMax     = 64              // replies waiting to be sent
+	replaysMax     = 16              // stretches waiting to be sent again
+	// receiptWaitMost bounds how often a record keeper that stays away is sent
+	// everything again.
+	receiptWaitMost = time.Hour
+	disconnectWait  = 250 // ms, the library's own unit
 )
 
 // Outbox is what the link needs of an outbox.
@@ -41,22 +47,32 @@ type Outbox interface {
 	More() <-chan struct{}
 	// Acked says that the broker has acknowledged everything up to a number.
 	Acked(seq int64)
+	// Stream names the numbering.
+	Stream() string
+	// Receipt says that a record keeper has stored everything up to a number.
+	Receipt(keeper string, seq int64) error
 	// Counts returns the present state.
 	Counts() outbox.Counts
 }
 
 // Options says where to and in whose name.
 type Options struct {
-	// Broker is its URL, tcp://host:port.
-	Broker string
-	// ClientID must be the only one of its kind at the broker.
-	ClientID string
+	// Broker says where the broker is and how it is spoken to.
+	Broker Broker
 	// Root and Bench make the topics.
 	Root, Bench string
 	// Presence makes the presence document of a state.
 	Presence func(protocol.PresenceState) ([]byte, error)
 	// Outbox is where results come from.
 	Outbox Outbox
+	// Receipts lets the receipts of record keepers in: what they lag behind for
+	// ReceiptWait is sent again, for a broker's acknowledgement is not durability. Zero
+	// means DefaultReceiptWait.
+	Receipts    bool
+	ReceiptWait time.Duration
+	// Request, if set, is told each request: the document as it came, and whether the
+	// broker had kept it. It must not keep the caller waiting.
+	Request func(payload []byte, retained bool)
 	// Logger gets the edges: connected, lost. Nil discards.
 	Logger *slog.Logger
 	// Seed feeds the jitter of the waits between attempts.
@@ -64,6 +80,10 @@ type Options struct {
 	// Dial opens the connection; nil dials as the broker's URL says. For tests.
 	Dial func(*url.URL, mqtt.ClientOptions) (net.Conn, error)
 }
+
+// DefaultReceiptWait is how long a record keeper may lag behind before results are
+// sent again; it doubles while nothing comes of it, up to receiptWaitMost.
+const DefaultReceiptWait = 10 * time.Second
 
 // Link is a bench's connection to its broker.
 type Link struct {
@@ -75,10 +95,32 @@ type Link struct {
 	changed  chan struct{}
 
 	waveforms chan []byte
+	inward    chan inward
+	replies   chan reply
+	replays   chan stretch
 	connected atomic.Bool
 	dropped   atomic.Int64
+	refused   atomic.Int64
 	attempts  atomic.Int64
 }
+
+// inward is a message of somebody else's.
+type inward struct {
+	message  protocol.Message
+	payload  []byte
+	retained bool
+}
+
+// reply is a document on its way to whoever asked.
+type reply struct {
+	topic   string
+	payload []byte
+}
+
+// stretch is results to be sent again.
+type stretch struct{ from, to int64 }
+
+func (s stretch) empty() bool { return s.from > s.to || s.to == 0 }
 
 // retained is the latest value of a retained topic.
 type retained struct {
@@ -89,8 +131,11 @@ type retained struct {
 
 // New returns a link that has not connected yet.
 func New(o Options) (*Link, error) {
-	if _, err := url.Parse(o.Broker); err != nil || o.Broker == "" {
-		return nil, fmt.Errorf("broker %q is no URL like tcp://host:1883", o.Broker)
+	if err := o.Broker.check(); err != nil {
+		return nil, err
+	}
+	if o.ReceiptWait == 0 {
+		o.ReceiptWait = DefaultReceiptWait
 	}
 	if o.Logger == nil {
 		o.Logger = slog.New(slog.DiscardHandler)
@@ -101,6 +146,7 @@ func New(o Options) (*Link, error) {
 	return &Link{
 		o: o, rng: rand.New(rand.NewPCG(o.Seed, 0x11)),
 		changed: make(chan struct{}, 1), waveforms: make(chan []byte, waveformsMax),
+		inward: make(chan inward, inwardMax), replies: make(chan reply, outwardMax), replays: make(chan stretch, replaysMax),
 	}, nil
 }
 
@@ -132,16 +178,49 @@ func (l *Link) Waveform(payload []byte) {
 	}
 }
 
+// Reply sends a reply if there is room; else whoever asked asks again.
+func (l *Link) Reply(d *protocol.Reply) error {
+	payload, err := protocol.Encode(d)
+	if err != nil {
+		return err
+	}
+	topic, err := protocol.TopicOf(l.o.Root, d)
+	if err != nil {
+		return err
+	}
+	select {
+	case l.replies <- reply{topic, payload}:
+		return nil
+	default:
+		return fmt.Errorf("reply to %s: %w", d.Client, errFull)
+	}
+}
+
+// Replay sends results again, from one number up to another. It reports whether
+// there was room to note it.
+func (l *Link) Replay(from, to int64) bool {
+	select {
+	case l.replays <- stretch{from, to}:
+		return true
+	default:
+		return false
+	}
+}
+
+// errFull is the cause when a queue has no room.
+var errFull = errors.New("too much is waiting already")
+
 // Counts is the state of a link.
 type Counts struct {
 	Connected        bool
 	Attempts         int64 // connections tried
 	WaveformsDropped int64
+	InwardRefused    int64 // receipts and requests that were not of the form, or too many
 }
 
 // Counts returns the present state.
 func (l *Link) Counts() Counts {
-	return Counts{l.connected.Load(), l.attempts.Load(), l.dropped.Load()}
+	return Counts{l.connected.Load(), l.attempts.Load(), l.dropped.Load(), l.refused.Load()}
 }
 
 // Run keeps a connection until the context is done, then sends what the outbox
@@ -158,7 +237,7 @@ func (l *Link) Run(ctx context.Context) {
 			wait = backoffFirst
 		}
 		pause := time.Duration(l.rng.Int64N(int64(wait)))
-		l.o.Logger.Warn("no connection to the broker", "broker", l.o.Broker, "error", err, "retry_in", pause.Round(time.Millisecond))
+		l.o.Logger.Warn("no connection to the broker", "broker", l.o.Broker.URL, "error", err, "retry_in", pause.Round(time.Millisecond))
 		wait = min(2*wait, backoffMost)
 		select {
 		case <-time.After(pause):
@@ -179,12 +258,15 @@ func (l *Link) session(ctx context.Context) error {
 	}
 	defer disconnect(client)
 	s := &session{l: l, client: client, lost: lost}
+	if err := s.listen(ctx); err != nil {
+		return err
+	}
 	if err := s.greet(ctx); err != nil {
 		return err
 	}
 	l.connected.Store(true)
 	defer l.connected.Store(false)
-	l.o.Logger.Info("connected to the broker", "broker", l.o.Broker)
+	l.o.Logger.Info("connected to the broker", "broker", l.o.Broker.URL)
 	err = s.carry(ctx)
 	if ctx.Err() != nil {
 		return s.leave()
@@ -198,7 +280,10 @@ func (l *Link) connect(ctx context.Context, lost chan<- error) (mqtt.Client, err
 	if err != nil {
 		return nil, fmt.Errorf("make the will: %w", err)
 	}
-	o := clientOptions(l.o.Broker, l.o.ClientID)
+	o, err := l.o.Broker.options()
+	if err != nil {
+		return nil, err
+	}
 	o.SetBinaryWill(l.topic("presence"), will, 1, true)
 	o.SetConnectionLostHandler(func(_ mqtt.Client, err error) {
 		select {
@@ -212,20 +297,9 @@ func (l *Link) connect(ctx context.Context, lost chan<- error) (mqtt.Client, err
 	client := mqtt.NewClient(o)
 	if err := wait(ctx, client.Connect(), connectTimeout); err != nil {
 		client.Disconnect(0)
-		return nil, fmt.Errorf("connect to %s: %w", l.o.Broker, err)
+		return nil, fmt.Errorf("connect to %s: %w", l.o.Broker.URL, err)
 	}
 	return client, nil
-}
-
-// clientOptions are the settings every connection of ours has: the library
-// neither reconnects nor keeps a session; that is done here.
-func clientOptions(broker, clientID string) *mqtt.ClientOptions {
-	o := mqtt.NewClientOptions().AddBroker(broker).SetClientID(clientID)
-	o.SetAutoReconnect(false).SetConnectRetry(false).SetCleanSession(true).SetProtocolVersion(4)
-	o.SetOrderMatters(false).SetKeepAlive(keepAlive).SetPingTimeout(pingTimeout)
-	o.SetConnectTimeout(connectTimeout).SetWriteTimeout(writeTimeout)
-	o.SetDefaultPublishHandler(func(mqtt.Client, mqtt.Message) {})
-	return o
 }
 
 // errTimeout is the cause when the broker does not answer in time.

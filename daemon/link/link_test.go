@@ -144,7 +144,7 @@ func exercise(t *testing.T, b *fakeBroker, results int, meanwhile func(*outbox.M
 	synctest.Test(t, func(t *testing.T) {
 		b.acked = map[int64]bool{}
 		box := outbox.NewMemory(outbox.MemoryOptions{Stream: "s"})
-		l, err := New(Options{Broker: "tcp://broker:1883", ClientID: "c", Root: "keyturn", Bench: "b", Outbox: box, Dial: b.dial, Seed: 1,
+		l, err := New(Options{Broker: Broker{URL: "tcp://broker:1883", ClientID: "c"}, Root: "keyturn", Bench: "b", Outbox: box, Dial: b.dial, Seed: 1,
 			Presence: func(s protocol.PresenceState) ([]byte, error) {
 				return protocol.Encode(&protocol.Presence{Header: head(1), AsOf: protocol.AsOf{Stream: "s"}, State: s})
 			}})
@@ -266,7 +266,8 @@ func TestRestartDuringBacklog(t *testing.T) {
 
 func TestBadOptionsAreToldApart(t *testing.T) {
 	box := outbox.NewMemory(outbox.MemoryOptions{Stream: "s"})
-	for _, o := range []Options{{Root: "keyturn", Bench: "b"}, {Broker: "tcp://h:1", Root: "key turn", Bench: "b"}, {Broker: "tcp://h:1", Root: "keyturn", Bench: "B#"}} {
+	for _, o := range []Options{{Root: "keyturn", Bench: "b"}, {Broker: Broker{URL: "tcp://h:1"}, Root: "key turn", Bench: "b"}, {Broker: Broker{URL: "tcp://h:1"}, Root: "keyturn", Bench: "B#"}, {Broker: Broker{URL: "tcp://h:1", CAFile: "x"}, Root: "keyturn", Bench: "b"},
+		{Broker: Broker{URL: "tcp://u:p@h:1"}, Root: "keyturn", Bench: "b"}, {Broker: Broker{URL: "ssl://h:1", KeyFile: "k"}, Root: "keyturn", Bench: "b"}} {
 		o.Outbox = box
 		if _, err := New(o); err == nil {
 			t.Errorf("%+v is taken", o)

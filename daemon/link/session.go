@@ -7,6 +7,7 @@ import (
 
 	mqtt "github.com/eclipse/paho.mqtt.golang"
 
+	"keyturn/daemon/outbox"
 	"keyturn/protocol"
 )
 
@@ -15,9 +16,22 @@ type session struct {
 	l        *Link
 	client   mqtt.Client
 	lost     <-chan error
-	inFlight []sent // oldest first
-	sent     int64  // the latest number published on this connection
+	inFlight []sent  // oldest first
+	sent     int64   // the latest number published on this connection
+	again    stretch // being sent again
+	behind   lag
 }
+
+// lag watches that the record keepers keep up.
+type lag struct {
+	wait  time.Duration // how long they may take
+	since time.Time     // since they have not moved
+}
+
+func (l *lag) reset(wait time.Duration) { l.wait, l.since = wait, time.Now() }
+
+// due returns when what they lack is to be sent again.
+func (l *lag) due() time.Time { return l.since.Add(l.wait) }
 
 // sent is a result whose acknowledgement is awaited.
 type sent struct {
@@ -70,7 +84,11 @@ func (s *session) refresh(ctx context.Context) error {
 // carry sends whatever there is to send until the connection or the context
 // ends.
 func (s *session) carry(ctx context.Context) error {
-	s.sent = s.l.o.Outbox.Counts().Acked
+	c := s.l.o.Outbox.Counts()
+	s.sent = min(c.Acked, c.Delivered)
+	s.behind.reset(s.l.o.ReceiptWait)
+	look := time.NewTicker(s.l.o.ReceiptWait / 2)
+	defer look.Stop()
 	for {
 		s.fill()
 		var oldest <-chan struct{}
@@ -95,6 +113,14 @@ func (s *session) carry(ctx context.Context) error {
 			err = s.refresh(ctx)
 		case w := <-s.l.waveforms:
 			s.client.Publish(s.l.topic("waveform"), 0, false, w)
+		case in := <-s.l.inward:
+			s.take(in)
+		case r := <-s.l.replies:
+			s.client.Publish(r.topic, 1, false, r.payload)
+		case again := <-s.replays():
+			s.again = stretch{again.from, min(again.to, s.sent)}
+		case <-look.C:
+			s.lookBehind()
 		case <-s.l.o.Outbox.More():
 		}
 		if timer != nil {
@@ -106,15 +132,53 @@ func (s *session) carry(ctx context.Context) error {
 	}
 }
 
-// fill publishes results until the window is full.
+// fill publishes results until the window is full: what is asked for again, then
+// what is new.
 func (s *session) fill() {
-	if len(s.inFlight) >= window {
-		return
+	if room := window - len(s.inFlight); room > 0 && !s.again.empty() {
+		entries := s.l.o.Outbox.Next(s.again.from-1, room)
+		for _, e := range entries {
+			if s.again.from = e.Seq + 1; e.Seq <= s.again.to {
+				s.publish(e)
+			}
+		}
+		if len(entries) == 0 {
+			s.again = stretch{}
+		}
 	}
-	for _, e := range s.l.o.Outbox.Next(s.sent, window-len(s.inFlight)) {
-		t := s.client.Publish(s.l.topic(e.Message.Name), e.Message.QoS, e.Message.Retained, e.Payload)
-		s.inFlight = append(s.inFlight, sent{e.Seq, t, time.Now()})
-		s.sent = e.Seq
+	if room := window - len(s.inFlight); room > 0 {
+		for _, e := range s.l.o.Outbox.Next(s.sent, room) {
+			s.publish(e)
+			s.sent = e.Seq
+		}
+	}
+}
+
+func (s *session) publish(e outbox.Entry) {
+	t := s.client.Publish(s.l.topic(e.Message.Name), e.Message.QoS, e.Message.Retained, e.Payload)
+	s.inFlight = append(s.inFlight, sent{e.Seq, t, time.Now()})
+}
+
+// replays is where the next stretch to send again comes from, once the one before
+// is sent.
+func (s *session) replays() <-chan stretch {
+	if !s.again.empty() {
+		return nil
+	}
+	return s.l.replays
+}
+
+// lookBehind sends again what record keepers have not stored in time: the broker
+// may have lost it though it had acknowledged it.
+func (s *session) lookBehind() {
+	c := s.l.o.Outbox.Counts()
+	switch {
+	case !s.l.o.Receipts || c.Delivered >= s.sent:
+		s.behind.reset(s.l.o.ReceiptWait)
+	case len(s.inFlight) == 0 && s.again.empty() && time.Now().After(s.behind.due()):
+		s.l.o.Logger.Warn("results are sent again: a record keeper has not stored them", "from", c.Delivered+1, "to", s.sent)
+		s.again = stretch{c.Delivered + 1, s.sent}
+		s.behind.reset(min(2*s.behind.wait, receiptWaitMost))
 	}
 }
 

@@ -14,36 +14,77 @@ type Message struct {
 	Payload  []byte
 }
 
-// Subscriber is an ordinary MQTT subscriber with a clean session.
+// SubscriberOptions shapes a Subscriber.
+type SubscriberOptions struct {
+	// Broker says where and in whose name.
+	Broker Broker
+	// Filters are what is subscribed to.
+	Filters []string
+	// Durable lets the broker keep what comes while the subscriber is away, as far as
+	// it can, and repeat what Take has not taken. The ClientID is then for good.
+	Durable bool
+	// Take gets every message, one at a time and in order; a message is acknowledged
+	// when it returns nil. It must neither publish nor close.
+	Take func(Message) error
+}
+
+// Subscriber is an ordinary MQTT subscriber.
 type Subscriber struct {
 	client mqtt.Client
+	broker Broker
 	lost   chan error
 }
 
-// Subscribe connects to a broker and hands every message under a filter to
-// take, one at a time and in order. Close ends it.
-func Subscribe(ctx context.Context, broker, clientID, filter string, take func(Message)) (*Subscriber, error) {
-	s := &Subscriber{lost: make(chan error, 1)}
-	o := clientOptions(broker, clientID)
-	o.SetOrderMatters(true)
+// NewSubscriber connects to a broker and subscribes. Close ends it; it does not
+// connect again by itself.
+func NewSubscriber(ctx context.Context, so SubscriberOptions) (*Subscriber, error) {
+	if err := so.Broker.check(); err != nil {
+		return nil, err
+	}
+	o, err := so.Broker.options()
+	if err != nil {
+		return nil, err
+	}
+	s := &Subscriber{broker: so.Broker, lost: make(chan error, 1)}
+	take := func(_ mqtt.Client, m mqtt.Message) {
+		if so.Take(Message{m.Topic(), m.Retained(), m.Payload()}) == nil {
+			m.Ack()
+		}
+	}
+	// What the broker repeats of a session may come before the subscription is made
+	// anew.
+	o.SetDefaultPublishHandler(take).SetAutoAckDisabled(true)
+	o.SetOrderMatters(true).SetCleanSession(!so.Durable)
 	o.SetConnectionLostHandler(func(_ mqtt.Client, err error) { s.lost <- err })
 	s.client = mqtt.NewClient(o)
 	if err := wait(ctx, s.client.Connect(), connectTimeout); err != nil {
 		s.client.Disconnect(0)
-		return nil, fmt.Errorf("subscribe at %s: %w", broker, err)
+		return nil, fmt.Errorf("connect to %s: %w", so.Broker.URL, err)
 	}
-	t := s.client.Subscribe(filter, 1, func(_ mqtt.Client, m mqtt.Message) {
-		take(Message{m.Topic(), m.Retained(), m.Payload()})
-	})
-	if err := wait(ctx, t, connectTimeout); err != nil {
-		s.client.Disconnect(0)
-		return nil, fmt.Errorf("subscribe to %s at %s: %w", filter, broker, err)
-	}
-	if st, ok := t.(*mqtt.SubscribeToken); ok && st.Result()[filter] > 2 {
-		s.client.Disconnect(0)
-		return nil, fmt.Errorf("subscribe to %s at %s: the broker refuses it", filter, broker)
+	for _, f := range so.Filters {
+		if err := subscribe(ctx, s.client, f, nil); err != nil {
+			s.client.Disconnect(0)
+			return nil, fmt.Errorf("at %s: %w", so.Broker.URL, err)
+		}
 	}
 	return s, nil
+}
+
+// Subscribe is NewSubscriber for one filter, without a session, for a reader that
+// takes everything.
+func Subscribe(ctx context.Context, broker, clientID, filter string, take func(Message)) (*Subscriber, error) {
+	return NewSubscriber(ctx, SubscriberOptions{
+		Broker: Broker{URL: broker, ClientID: clientID}, Filters: []string{filter},
+		Take: func(m Message) error { take(m); return nil },
+	})
+}
+
+// Publish publishes with QoS 1 and waits for the broker's acknowledgement.
+func (s *Subscriber) Publish(ctx context.Context, topic string, retained bool, payload []byte) error {
+	if err := wait(ctx, s.client.Publish(topic, 1, retained, payload), ackTimeout); err != nil {
+		return fmt.Errorf("publish %s at %s: %w", topic, s.broker.URL, err)
+	}
+	return nil
 }
 
 // Lost is told when the connection breaks.

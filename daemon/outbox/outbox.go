@@ -20,12 +20,15 @@ type Entry struct {
 
 // Counts is the state of an outbox.
 type Counts struct {
-	Last    int64 // the latest number given
-	Acked   int64 // the broker has acknowledged everything up to here
-	Dropped int64 // results that were numbered and not kept; a gap explains each
-	Waiting int64 // results the broker has not acknowledged
-	Queued  int   // results not yet on disk
-	Bytes   int64 // of the results kept on disk
+	Last  int64 // the latest number given
+	Acked int64 // the broker has acknowledged everything up to here
+	// Delivered is up to where results have arrived for good: stored by every record
+	// keeper there is to be, or acknowledged by the broker where there is none.
+	Delivered int64
+	Dropped   int64 // results that were numbered and not kept; a gap explains each
+	Waiting   int64 // results the broker has not acknowledged
+	Queued    int   // results not yet on disk
+	Bytes     int64 // of the results kept on disk
 	// Trouble says why results cannot be kept at present; empty if they can.
 	Trouble string
 }

@@ -33,13 +33,17 @@ type Store struct {
 	stop   chan struct{}
 	done   chan struct{}
 
-	mu      sync.Mutex
-	counts  Counts
-	acked   int64 // as told; written with the next commit, or now and then
-	written int64 // as on disk
-	lost    int64 // results the queue could not hold since the last commit
-	lastOne protocol.ResultHeader
-	closed  bool
+	mu        sync.Mutex
+	counts    Counts
+	acked     int64            // as told; written with the next commit, or now and then
+	receipts  map[string]int64 // of the record keepers, likewise
+	unsaved   bool             // acked or receipts are not on disk as they are here
+	doubt     int64            // what Last is if a commit that failed was done all the same; else 0
+	doubtLost int64            // the lost results that its gap explains
+	lost      int64            // results the queue could not hold since the last commit
+	lastOne   protocol.ResultHeader
+	ages      ages // of the writer alone
+	closed    bool
 }
 
 // StoreOptions shapes a Store.
@@ -59,7 +63,8 @@ type StoreOptions struct {
 	// Logger gets what an operator should know; nil discards.
 	Logger *slog.Logger
 
-	pragmas string // more of SQLite's settings, for tests
+	pragmas string               // more of SQLite's settings, for tests
+	elapsed func() time.Duration // since any fixed moment, monotonic; for tests
 }
 
 // The limits of a Store.
@@ -67,17 +72,22 @@ const (
 	DefaultMaxBytes = 1 << 30
 	DefaultKeepFor  = 30 * 24 * time.Hour
 	queueMax        = 1024 // results that may wait for the disk
+	keepersMax      = 16
 	// batchMax and batchFor bound what is committed at once: a commit costs two
 	// writes of the disk however much is in it.
 	batchMax = 64
 	batchFor = 20 * time.Millisecond
-	// ackEvery is how often the broker's cursor is written if nothing else is: it
-	// saves repetitions after a power cut, no results.
+	// ackEvery is how often the broker's cursor and the receipts are written if
+	// nothing else is: that saves repetitions after a power cut, no results.
 	ackEvery = 10 * time.Second
 	// tidyEvery is how often old results are looked for, tidyMost how many are
 	// deleted at once.
 	tidyEvery = 10 * time.Minute
 	tidyMost  = 1000
+	// clockStep is a jump of the wall clock after which ages are not believed before
+	// it has gone on for clockHolds: a clock set wrong must not delete results.
+	clockStep  = time.Hour
+	clockHolds = 24 * time.Hour
 	// retryEvery is how long a failing disk is left alone.
 	retryEvery = time.Second
 )
@@ -111,6 +121,10 @@ func OpenStore(o StoreOptions) (*Store, Notice, error) {
 	if o.Logger == nil {
 		o.Logger = slog.New(slog.DiscardHandler)
 	}
+	if o.elapsed == nil {
+		began := time.Now()
+		o.elapsed = func() time.Duration { return time.Since(began) }
+	}
 	var notice Notice
 	db, err := openDB(o.Path, o.pragmas)
 	if errors.Is(err, errUnsound) {
@@ -124,7 +138,7 @@ func OpenStore(o StoreOptions) (*Store, Notice, error) {
 		return nil, notice, err
 	}
 	s := &Store{o: o, db: db, queue: make(chan queued, queueMax), more: make(chan struct{}, 1),
-		stop: make(chan struct{}), done: make(chan struct{})}
+		stop: make(chan struct{}), done: make(chan struct{}), receipts: map[string]int64{}}
 	if err := s.load(); err != nil {
 		return nil, notice, errors.Join(err, db.Close())
 	}
@@ -170,8 +184,16 @@ func (s *Store) Counts() Counts {
 	s.mu.Lock()
 	defer s.mu.Unlock()
 	c := s.counts
-	c.Queued, c.Acked = len(s.queue), s.acked
+	c.Queued, c.Acked, c.Delivered = len(s.queue), s.acked, s.acked
+	for i, k := range s.o.Keepers {
+		if seq := s.receipts[k]; i == 0 || seq < c.Delivered {
+			c.Delivered = seq
+		}
+	}
 	c.Waiting = c.Last - c.Acked
+	if c.Trouble == "" && c.Bytes >= s.o.MaxBytes {
+		c.Trouble = errFull.Error()
+	}
 	return c
 }
 
@@ -198,7 +220,30 @@ func (s *Store) Put(_ context.Context, d protocol.Result) error {
 func (s *Store) Acked(seq int64) {
 	s.mu.Lock()
 	defer s.mu.Unlock()
-	s.acked = max(s.acked, seq)
+	if seq > s.acked {
+		s.acked, s.unsaved = seq, true
+	}
+}
+
+// Receipt notes that a record keeper has stored everything up to a number of this
+// stream.
+func (s *Store) Receipt(keeper string, seq int64) error {
+	if err := protocol.CheckID(keeper); err != nil {
+		return fmt.Errorf("receipt: keeper: %w", err)
+	}
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	if seq < 0 || seq > s.counts.Last {
+		return fmt.Errorf("receipt of %s for %d: the latest result is %d", keeper, seq, s.counts.Last)
+	}
+	_, known := s.receipts[keeper]
+	if !known && len(s.receipts) >= keepersMax {
+		return fmt.Errorf("receipt of %s: at most %d record keepers", keeper, keepersMax)
+	}
+	if !known || seq > s.receipts[keeper] {
+		s.receipts[keeper], s.unsaved = seq, true
+	}
+	return nil
 }
 
 // Close writes what waits and closes the file.
@@ -234,6 +279,9 @@ func (s *Store) write() {
 			}
 		case <-acks.C:
 			s.commit(nil, true)
+			if s.Counts().Bytes >= s.o.MaxBytes*9/10 {
+				s.tidy()
+			}
 		case <-tidy.C:
 			s.tidy()
 		case <-s.stop:

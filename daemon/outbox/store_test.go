@@ -11,6 +11,8 @@ import (
 	"strings"
 	"testing"
 	"time"
+
+	"keyturn/protocol"
 )
 
 func storeAt(t *testing.T, o StoreOptions) *Store {
@@ -178,17 +180,91 @@ func TestFullStoreKeepsWhatIsNotDelivered(t *testing.T) {
 // Old results go once they are delivered, young ones stay.
 func TestRetention(t *testing.T) {
 	now := time.Date(2026, 3, 2, 9, 0, 0, 0, time.UTC)
-	s := storeAt(t, StoreOptions{Path: filepath.Join(t.TempDir(), "results.db"), KeepFor: time.Hour, Now: func() (time.Time, bool) { return now, true }})
+	mono := time.Duration(0)
+	s := storeAt(t, StoreOptions{Path: filepath.Join(t.TempDir(), "results.db"), KeepFor: time.Hour, Now: func() (time.Time, bool) { return now, true },
+		elapsed: func() time.Duration { return mono }})
 	put(t, s, 0, 50)
 	until(t, s, "on disk", func(c Counts) bool { return c.Last == 50 })
 	s.Acked(30)
-	now = now.Add(2 * time.Hour)
+	s.tidy()
+	now, mono = now.Add(2*time.Hour), mono+2*time.Hour
 	s.tidy()
 	if first := s.Next(0, 1); len(first) != 1 || first[0].Seq != 31 {
 		t.Errorf("first kept %+v, want 31: the rest is not delivered", first)
 	}
 	if e, err := s.Range(40, 42, 10); err != nil || len(e) != 3 || e[0].Seq != 40 {
 		t.Errorf("range: %v, %d results", err, len(e))
+	}
+}
+
+// A wall clock that is set by an hour or by ten years, forth or back, deletes
+// nothing; once it has gone on for a day, ages count again.
+func TestAClockStepDeletesNothing(t *testing.T) {
+	for _, step := range []time.Duration{90 * time.Minute, -90 * time.Minute, 10 * 365 * 24 * time.Hour} {
+		now, mono := time.Date(2026, 3, 2, 9, 0, 0, 0, time.UTC), time.Duration(0)
+		s := storeAt(t, StoreOptions{Path: filepath.Join(t.TempDir(), "results.db"), KeepFor: time.Hour, Now: func() (time.Time, bool) { return now, true },
+			elapsed: func() time.Duration { return mono }})
+		put(t, s, 0, 50)
+		until(t, s, "on disk", func(c Counts) bool { return c.Last == 50 })
+		s.Acked(50)
+		s.tidy()
+		now, mono = now.Add(step+time.Minute), mono+time.Minute
+		s.tidy()
+		if n := checkNumbers(t, s, 0); n != 50 {
+			t.Errorf("a step of %v: %d of 50 results are left", step, n)
+		}
+		now, mono = now.Add(25*time.Hour), mono+25*time.Hour
+		s.tidy()
+		if n := len(s.Next(0, 100)); n != 0 {
+			t.Errorf("a step of %v and a day: %d delivered results are left, want none", step, n)
+		}
+	}
+}
+
+// A commit that failed, but was done all the same, is not done twice.
+func TestADoubtfulCommitIsNotRepeated(t *testing.T) {
+	s := storeAt(t, StoreOptions{Path: filepath.Join(t.TempDir(), "results.db")})
+	put(t, s, 0, 10)
+	until(t, s, "on disk", func(c Counts) bool { return c.Last == 10 })
+	if err := s.Close(); err != nil { // the writer is at rest
+		t.Fatal(err)
+	}
+	var err error
+	if s.db, err = openDB(s.o.Path, ""); err != nil {
+		t.Fatal(err)
+	}
+	defer s.db.Close()
+	batch := []protocol.Result{result(10), result(11)}
+	if err := s.try(batch, false); err != nil {
+		t.Fatal(err)
+	}
+	s.counts.Last, s.doubt = 10, 12 // as if the commit had reported a failure
+	if err := s.try(batch, false); err != nil || s.counts.Last != 12 || len(s.Next(10, 9)) != 2 {
+		t.Errorf("done: %v, last %d, %d results", err, s.counts.Last, len(s.Next(10, 9)))
+	}
+	s.doubt = 14 // this one was not done
+	if err := s.try(batch, false); err != nil || s.counts.Last != 14 || len(s.Next(10, 9)) != 4 {
+		t.Errorf("not done: %v, last %d, %d results", err, s.counts.Last, len(s.Next(10, 9)))
+	}
+}
+
+// A store whose folder is read-only is not opened, and says so; nothing is set aside.
+func TestReadOnlyDiskIsAnError(t *testing.T) {
+	path := filepath.Join(t.TempDir(), "results.db")
+	s := storeAt(t, StoreOptions{Path: path})
+	put(t, s, 0, 5)
+	until(t, s, "on disk", func(c Counts) bool { return c.Last == 5 })
+	if err := s.Close(); err != nil {
+		t.Fatal(err)
+	}
+	// SQLite's own read-only mode: file permissions do not bind the superuser.
+	_, notice, err := OpenStore(StoreOptions{Path: path, pragmas: "&mode=ro"})
+	if err == nil || notice.SetAside != "" {
+		t.Fatalf("%v, %+v", err, notice)
+	}
+	t.Log(err)
+	if s := storeAt(t, StoreOptions{Path: path}); s.Counts().Last != 5 {
+		t.Errorf("%d results are left, want 5", s.Counts().Last)
 	}
 }
 

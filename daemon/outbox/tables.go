@@ -4,8 +4,10 @@ import (
 	"database/sql"
 	"errors"
 	"fmt"
+	"maps"
 	"slices"
 	"strings"
+	"time"
 
 	_ "modernc.org/sqlite" // the driver named sqlite
 
@@ -64,6 +66,11 @@ func prepare(db *sql.DB) error {
 	}
 	switch v {
 	case version:
+		// A disk that is only full may be opened: what is delivered makes room.
+		_, err := db.Exec("INSERT OR REPLACE INTO meta VALUES('opens', 1+coalesce((SELECT value FROM meta WHERE name='opens'),0))")
+		if err != nil && strings.Contains(err.Error(), "readonly") {
+			return fmt.Errorf("results cannot be written there: %w", err)
+		}
 		return nil
 	case 0:
 		_, err := db.Exec("BEGIN IMMEDIATE;" + tables + fmt.Sprintf("PRAGMA user_version=%d;", version) + "COMMIT;")
@@ -96,20 +103,41 @@ func (s *Store) load() error {
 	if err := row.Scan(&s.counts.Last, &s.acked, &s.counts.Bytes); err != nil {
 		return fmt.Errorf("read the store: %w", err)
 	}
-	s.written = s.acked
+	rows, err := s.db.Query("SELECT keeper, seq FROM receipt")
+	if err != nil {
+		return fmt.Errorf("read the store: %w", err)
+	}
+	defer rows.Close()
+	for rows.Next() {
+		var keeper string
+		var seq int64
+		if err := rows.Scan(&keeper, &seq); err != nil {
+			return fmt.Errorf("read the store: %w", err)
+		}
+		s.receipts[keeper] = seq
+	}
+	if err := rows.Err(); err != nil {
+		return fmt.Errorf("read the store: %w", err)
+	}
 	return nil
 }
 
 // errFull says that the results kept have reached their limit and none may go.
 var errFull = errors.New("the store is full: results are kept until they are delivered; look at the broker and the record keepers, or allow it more")
 
-// try writes a batch in one transaction, and the broker's cursor with it; ackDue
-// writes that alone, too.
+// try writes a batch in one transaction, and the broker's cursor and the receipts
+// with it; ackDue writes those alone, too.
 func (s *Store) try(batch []protocol.Result, ackDue bool) error {
+	if done, err := s.settleDoubt(); err != nil {
+		return err
+	} else if done {
+		batch = nil
+	}
 	s.mu.Lock()
-	last, acked, bytes, lost, head := s.counts.Last, s.acked, s.counts.Bytes, s.lost, s.lastOne
+	last, acked, bytes, lost, head, unsaved := s.counts.Last, s.acked, s.counts.Bytes, s.lost, s.lastOne, s.unsaved
+	receipts := maps.Clone(s.receipts)
 	s.mu.Unlock()
-	if len(batch) == 0 && lost == 0 && (acked == s.written || !ackDue) {
+	if len(batch) == 0 && lost == 0 && (!unsaved || !ackDue) {
 		return nil
 	}
 	if len(batch) > 0 && bytes >= s.o.MaxBytes {
@@ -141,6 +169,11 @@ func (s *Store) try(batch []protocol.Result, ackDue bool) error {
 			}
 			last, bytes = h.Seq, bytes+int64(len(payload))
 		}
+		for keeper, seq := range receipts { // each row by itself
+			if _, err := tx.Exec("INSERT OR REPLACE INTO receipt VALUES(?,?)", keeper, seq); err != nil {
+				return err
+			}
+		}
 		_, err := tx.Exec("INSERT OR REPLACE INTO meta VALUES('last',?),('acked',?)", last, acked)
 		return err
 	}
@@ -148,14 +181,42 @@ func (s *Store) try(batch []protocol.Result, ackDue bool) error {
 		return errors.Join(fmt.Errorf("keep results: %w", err), tx.Rollback())
 	}
 	if err := tx.Commit(); err != nil {
+		// It may be on the disk all the same.
+		if last > s.counts.Last {
+			s.doubt, s.doubtLost = last, lost
+		}
 		return fmt.Errorf("keep results: %w", err)
 	}
+	s.kept(last, bytes, lost, acked, receipts)
+	return nil
+}
+
+// settleDoubt finds out whether a commit that failed was done all the same.
+func (s *Store) settleDoubt() (done bool, err error) {
+	if s.doubt == 0 {
+		return false, nil
+	}
+	var last, bytes int64
+	row := s.db.QueryRow("SELECT coalesce((SELECT value FROM meta WHERE name='last'),0), coalesce((SELECT sum(length(payload)) FROM result),0)")
+	if err := row.Scan(&last, &bytes); err != nil {
+		return false, fmt.Errorf("keep results: %w", err)
+	}
+	done = last == s.doubt
+	if done {
+		s.kept(last, bytes, s.doubtLost, -1, nil)
+	}
+	s.doubt = 0
+	return done, nil
+}
+
+// kept notes what is on the disk now.
+func (s *Store) kept(last, bytes, lost, acked int64, receipts map[string]int64) {
 	s.mu.Lock()
-	s.counts.Last, s.counts.Bytes, s.written = last, bytes, acked
+	s.counts.Last, s.counts.Bytes = last, bytes
 	s.lost -= lost
+	s.unsaved = s.acked != acked || !maps.Equal(s.receipts, receipts)
 	s.mu.Unlock()
 	signal(s.more)
-	return nil
 }
 
 // seconds is the wall time of storing; nil while it is not known.
@@ -203,33 +264,23 @@ func (s *Store) Range(from, to int64, n int) ([]Entry, error) {
 	return out, nil
 }
 
-// Receipt notes that a record keeper has stored everything up to a number of this
-// stream.
-func (s *Store) Receipt(keeper string, seq int64) error {
-	if err := protocol.CheckID(keeper); err != nil {
-		return fmt.Errorf("receipt: keeper: %w", err)
+// newest is when the latest result was stored, by the wall clock of then.
+func (s *Store) newest() time.Time {
+	var at sql.NullInt64
+	if err := s.db.QueryRow("SELECT stored_s FROM result WHERE stored_s IS NOT NULL ORDER BY seq DESC LIMIT 1").Scan(&at); err != nil {
+		return time.Time{}
 	}
-	if last := s.Counts().Last; seq < 0 || seq > last {
-		return fmt.Errorf("receipt of %s for %d: the latest result is %d", keeper, seq, last)
-	}
-	if _, err := s.db.Exec("INSERT INTO receipt VALUES(?,?) ON CONFLICT(keeper) DO UPDATE SET seq=max(seq,excluded.seq)", keeper, seq); err != nil {
-		return fmt.Errorf("receipt of %s: %w", keeper, err)
-	}
-	return nil
+	return time.Unix(at.Int64, 0)
 }
 
 // tidy deletes results that are delivered and old, or delivered and in the way of
 // new ones.
 func (s *Store) tidy() {
-	limit, err := s.delivered()
-	if err != nil {
-		s.o.Logger.Error("old results cannot be looked for", "error", err)
-		return
-	}
 	c := s.Counts()
+	limit := min(c.Acked, c.Delivered)
 	for {
 		old, args := "seq <= ? AND 0", []any{limit}
-		if now, ok := s.o.Now(); ok {
+		if now, ok := s.o.Now(); ok && s.ages.believe(now, s.o.elapsed(), s.newest(), s.o.KeepFor) {
 			old, args = "seq <= ? AND stored_s < ?", []any{limit, now.Add(-s.o.KeepFor).Unix()}
 		}
 		if c.Bytes >= s.o.MaxBytes*9/10 {
@@ -252,22 +303,4 @@ func (s *Store) tidy() {
 		s.counts.Bytes = c.Bytes
 		s.mu.Unlock()
 	}
-}
-
-// delivered is the number up to which results may be deleted: acknowledged by the
-// broker and, where there are record keepers, stored by each of them.
-func (s *Store) delivered() (int64, error) {
-	limit := s.Counts().Acked
-	for _, k := range s.o.Keepers {
-		var seq int64
-		err := s.db.QueryRow("SELECT seq FROM receipt WHERE keeper=?", k).Scan(&seq)
-		if errors.Is(err, sql.ErrNoRows) {
-			return 0, nil
-		}
-		if err != nil {
-			return 0, fmt.Errorf("receipt of %s: %w", k, err)
-		}
-		limit = min(limit, seq)
-	}
-	return limit, nil
 }

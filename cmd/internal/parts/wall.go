@@ -15,14 +15,26 @@ const unsynchronized = 16 * time.Second
 // error. It is unknown while nothing has set the clock.
 func Wall(clock *adc.RealClock) func(adc.Instant) (time.Time, time.Duration, bool) {
 	return func(t adc.Instant) (time.Time, time.Duration, bool) {
-		var x syscall.Timex
-		if _, err := syscall.Adjtimex(&x); err != nil {
-			return time.Time{}, 0, false
-		}
-		bound := time.Duration(x.Maxerror) * time.Microsecond
-		if bound >= unsynchronized {
+		bound, ok := wallBound()
+		if !ok {
 			return time.Time{}, 0, false
 		}
 		return time.Now().Add(t.Sub(clock.Now())), bound, true
 	}
+}
+
+// WallNow tells the wall clock; false while nothing has set it.
+func WallNow() (time.Time, bool) {
+	_, ok := wallBound()
+	return time.Now(), ok
+}
+
+// wallBound is the kernel's bound of the wall clock's error.
+func wallBound() (time.Duration, bool) {
+	var x syscall.Timex
+	if _, err := syscall.Adjtimex(&x); err != nil {
+		return 0, false
+	}
+	bound := time.Duration(x.Maxerror) * time.Microsecond
+	return bound, bound < unsynchronized
 }
