@@ -50,7 +50,7 @@ func newCore(o *Options) (*core, error) {
 	}
 	lo := link.Options{
 		Broker: o.Broker, Root: o.Root, Bench: o.Bench, Presence: c.presence,
-		Outbox: c.outbox, Receipts: o.Receipts, ReceiptWait: o.ReceiptWait, Logger: o.Logger,
+		Outbox: c.outbox, Receipts: o.Receipts, Waits: o.Waits, Logger: o.Logger,
 	}
 	if o.Requests {
 		lo.Request = c.hear

@@ -19,10 +19,10 @@ type Options struct {
 	Bench, Root string
 	// Broker says where results go.
 	Broker link.Broker
-	// Receipts lets the receipts of record keepers in; ReceiptWait is how long they
-	// may lag behind, zero means link.DefaultReceiptWait.
-	Receipts    bool
-	ReceiptWait time.Duration
+	// Receipts lets the receipts of record keepers in.
+	Receipts bool
+	// Waits are the link's deadlines; zero means their defaults.
+	Waits link.Waits
 	// Requests lets requests over MQTT in.
 	Requests bool
 	// Params is what the measuring core is told; Description what subscribers

@@ -76,8 +76,8 @@ func (s *session) receipt(in inward) error {
 		return err
 	}
 	// It has moved, or is back after a long absence.
-	if s.l.o.Outbox.Counts().Delivered > before || s.behind.wait > s.l.o.ReceiptWait {
-		s.behind.reset(s.l.o.ReceiptWait)
+	if s.l.o.Outbox.Counts().Delivered > before || s.behind.wait > s.l.o.Waits.Receipt {
+		s.behind.reset(s.l.o.Waits.Receipt)
 	}
 	return nil
 }

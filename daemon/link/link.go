@@ -20,13 +20,11 @@ import (
 
 const (
 	window         = 16               // results in flight
-	ackTimeout     = 15 * time.Second // without the oldest's acknowledgement the connection is given up
+	ackTimeout     = 15 * time.Second // for everything that is published once
 	connectTimeout = 10 * time.Second
 	writeTimeout   = 10 * time.Second
 	keepAlive      = 15 * time.Second
 	pingTimeout    = 5 * time.Second
-	backoffFirst   = 1 * time.Second
-	backoffMost    = 60 * time.Second
 	goodbye        = 3 * time.Second // for what is left, and to say offline
 	waveformsMax   = 8               // waiting to be sent
 	retainedMax    = 8               // topics
@@ -65,11 +63,11 @@ type Options struct {
 	Presence func(protocol.PresenceState) ([]byte, error)
 	// Outbox is where results come from.
 	Outbox Outbox
-	// Receipts lets the receipts of record keepers in: what they lag behind for
-	// ReceiptWait is sent again, for a broker's acknowledgement is not durability. Zero
-	// means DefaultReceiptWait.
-	Receipts    bool
-	ReceiptWait time.Duration
+	// Receipts lets the receipts of record keepers in: what they lag behind is sent
+	// again after Waits.Receipt, for a broker's acknowledgement is not durability.
+	Receipts bool
+	// Waits are the deadlines.
+	Waits Waits
 	// Request, if set, is told each request: the document as it came, and whether the
 	// broker had kept it. It must not keep the caller waiting.
 	Request func(payload []byte, retained bool)
@@ -81,9 +79,30 @@ type Options struct {
 	Dial func(*url.URL, mqtt.ClientOptions) (net.Conn, error)
 }
 
-// DefaultReceiptWait is how long a record keeper may lag behind before results are
-// sent again; it doubles while nothing comes of it, up to receiptWaitMost.
-const DefaultReceiptWait = 10 * time.Second
+// Waits are how long a link waits; zero means the default.
+type Waits struct {
+	// Ack: without the oldest result's acknowledgement the connection is given up.
+	// Default 15 s.
+	Ack time.Duration
+	// Receipt is how long a record keeper may lag behind before results are sent
+	// again; it doubles while nothing comes of it, up to an hour. Default 10 s.
+	Receipt time.Duration
+	// Again bounds the pause between two attempts to connect: drawn evenly up to a
+	// bound that doubles from AgainFirst to AgainMost. Defaults 1 s and 60 s.
+	AgainFirst, AgainMost time.Duration
+}
+
+func (w Waits) withDefaults() Waits {
+	for _, x := range []struct {
+		at  *time.Duration
+		def time.Duration
+	}{{&w.Ack, 15 * time.Second}, {&w.Receipt, 10 * time.Second}, {&w.AgainFirst, time.Second}, {&w.AgainMost, time.Minute}} {
+		if *x.at == 0 {
+			*x.at = x.def
+		}
+	}
+	return w
+}
 
 // Link is a bench's connection to its broker.
 type Link struct {
@@ -134,9 +153,7 @@ func New(o Options) (*Link, error) {
 	if err := o.Broker.check(); err != nil {
 		return nil, err
 	}
-	if o.ReceiptWait == 0 {
-		o.ReceiptWait = DefaultReceiptWait
-	}
+	o.Waits = o.Waits.withDefaults()
 	if o.Logger == nil {
 		o.Logger = slog.New(slog.DiscardHandler)
 	}
@@ -226,19 +243,19 @@ func (l *Link) Counts() Counts {
 // Run keeps a connection until the context is done, then sends what the outbox
 // still holds and says goodbye, all within a few seconds.
 func (l *Link) Run(ctx context.Context) {
-	wait := backoffFirst
+	wait := l.o.Waits.AgainFirst
 	for {
 		began := time.Now()
 		err := l.session(ctx)
 		if ctx.Err() != nil {
 			return
 		}
-		if time.Since(began) > backoffMost {
-			wait = backoffFirst
+		if time.Since(began) > l.o.Waits.AgainMost {
+			wait = l.o.Waits.AgainFirst
 		}
 		pause := time.Duration(l.rng.Int64N(int64(wait)))
 		l.o.Logger.Warn("no connection to the broker", "broker", l.o.Broker.URL, "error", err, "retry_in", pause.Round(time.Millisecond))
-		wait = min(2*wait, backoffMost)
+		wait = min(2*wait, l.o.Waits.AgainMost)
 		select {
 		case <-time.After(pause):
 		case <-ctx.Done():

@@ -86,8 +86,8 @@ func (s *session) refresh(ctx context.Context) error {
 func (s *session) carry(ctx context.Context) error {
 	c := s.l.o.Outbox.Counts()
 	s.sent = min(c.Acked, c.Delivered)
-	s.behind.reset(s.l.o.ReceiptWait)
-	look := time.NewTicker(s.l.o.ReceiptWait / 2)
+	s.behind.reset(s.l.o.Waits.Receipt)
+	look := time.NewTicker(s.l.o.Waits.Receipt / 2)
 	defer look.Stop()
 	for {
 		s.fill()
@@ -96,7 +96,7 @@ func (s *session) carry(ctx context.Context) error {
 		var timer *time.Timer
 		if len(s.inFlight) > 0 {
 			oldest = s.inFlight[0].token.Done()
-			timer = time.NewTimer(time.Until(s.inFlight[0].at.Add(ackTimeout)))
+			timer = time.NewTimer(time.Until(s.inFlight[0].at.Add(s.l.o.Waits.Ack)))
 			late = timer.C
 		}
 		var err error
@@ -174,7 +174,7 @@ func (s *session) lookBehind() {
 	c := s.l.o.Outbox.Counts()
 	switch {
 	case !s.l.o.Receipts || c.Delivered >= s.sent:
-		s.behind.reset(s.l.o.ReceiptWait)
+		s.behind.reset(s.l.o.Waits.Receipt)
 	case len(s.inFlight) == 0 && s.again.empty() && time.Now().After(s.behind.due()):
 		s.l.o.Logger.Warn("results are sent again: a record keeper has not stored them", "from", c.Delivered+1, "to", s.sent)
 		s.again = stretch{c.Delivered + 1, s.sent}

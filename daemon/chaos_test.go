@@ -1,0 +1,464 @@
+package daemon_test
+
+import (
+	"bufio"
+	"context"
+	"encoding/json"
+	"flag"
+	"fmt"
+	"io"
+	"math/rand/v2"
+	"net"
+	"os"
+	"os/exec"
+	"path/filepath"
+	"strconv"
+	"strings"
+	"sync"
+	"syscall"
+	"testing"
+	"time"
+
+	"keyturn/daemon/link"
+	"keyturn/daemon/outbox"
+	"keyturn/protocol"
+)
+
+// long runs the chaos ten times as long; see DEVELOPERS.md.
+var long = flag.Bool("long", false, "the long run")
+
+// settledFor is how long before a kill a result must have been handed over so that
+// it must be on the disk.
+const settledFor = 250 * time.Millisecond
+
+// TestChaos kills the daemon and the broker and breaks the network between them,
+// at random instants while results flow. Nothing that was measured may be lost,
+// nothing may differ, and what arrives twice is the same twice. The broker keeps
+// its default of saving twice an hour: what it acknowledged dies with it, and the
+// record keeper's receipts bring it back.
+func TestChaos(t *testing.T) {
+	kills := map[string]int{"daemon": 50, "broker": 30, "network": 100}
+	speed, pause := 10.0, 250*time.Millisecond
+	switch {
+	case raced:
+		kills = map[string]int{"daemon": 8, "broker": 5, "network": 16}
+		speed = 2
+	case *long:
+		kills = map[string]int{"daemon": 500, "broker": 300, "network": 1000}
+	}
+	c := newChaos(t, speed)
+	var deck []string
+	for _, what := range []string{"daemon", "broker", "network"} {
+		for range kills[what] {
+			deck = append(deck, what)
+		}
+	}
+	rng := rand.New(rand.NewPCG(1, 4))
+	rng.Shuffle(len(deck), func(i, j int) { deck[i], deck[j] = deck[j], deck[i] })
+	for _, what := range deck {
+		<-time.After(pause/2 + time.Duration(rng.Int64N(int64(pause))))
+		switch what {
+		case "daemon":
+			c.killDaemon()
+			c.startDaemon(false)
+		case "broker":
+			c.broker.kill()
+			c.broker.start()
+		case "network":
+			c.breakNetwork(rng)
+		}
+	}
+	c.drain()
+	c.compare(kills)
+}
+
+// chaos is a bench, a broker, the network between them, and a record keeper.
+type chaos struct {
+	t             *testing.T
+	store         string
+	speed         float64
+	broker        *mosquitto
+	bench, shop   *proxy // the daemon's way and the record keeper's
+	keeper        *keeper
+	run           *incarnation
+	incarnations  []*incarnation
+	stopKeeper    context.CancelFunc
+	keeperStopped chan struct{}
+}
+
+func newChaos(t *testing.T, speed float64) *chaos {
+	c := &chaos{t: t, speed: speed, store: filepath.Join(t.TempDir(), "results.db"), broker: newMosquitto(t), keeperStopped: make(chan struct{})}
+	c.bench, c.shop = newProxy(t, c.broker.address()), newProxy(t, c.broker.address())
+	t.Cleanup(c.bench.close)
+	t.Cleanup(c.shop.close)
+	var ctx context.Context
+	ctx, c.stopKeeper = context.WithCancel(context.Background())
+	c.keeper = &keeper{t: t, url: c.shop.url(), has: map[int64][]byte{}}
+	go func() { c.keeper.run(ctx); close(c.keeperStopped) }()
+	t.Cleanup(func() { c.stopKeeper(); <-c.keeperStopped })
+	c.startDaemon(false)
+	t.Cleanup(func() { _ = c.run.cmd.Process.Kill() })
+	return c
+}
+
+// incarnation is one process of the daemon.
+type incarnation struct {
+	cmd    *exec.Cmd
+	killed time.Time
+	done   chan struct{}
+
+	mu                      sync.Mutex
+	puts                    []put
+	last, delivered, queued int64
+	trouble                 string
+}
+
+// put is a result as it was handed to the store.
+type put struct {
+	at    time.Time
+	print string
+}
+
+func (c *chaos) startDaemon(quiet bool) {
+	text, err := json.Marshal(child{Broker: c.bench.url(), Store: c.store, Nth: len(c.incarnations), Speed: c.speed, Quiet: quiet,
+		Waits: link.Waits{Ack: time.Second, Receipt: time.Second, AgainFirst: 50 * time.Millisecond, AgainMost: 500 * time.Millisecond}})
+	if err != nil {
+		c.t.Fatal(err)
+	}
+	r := &incarnation{cmd: exec.Command(os.Args[0]), done: make(chan struct{})}
+	r.cmd.Env = append(os.Environ(), childEnv+"="+string(text))
+	r.cmd.Stderr = os.Stderr
+	out, err := r.cmd.StdoutPipe()
+	if err != nil {
+		c.t.Fatal(err)
+	}
+	if err := r.cmd.Start(); err != nil {
+		c.t.Fatal(err)
+	}
+	go r.follow(out)
+	c.run, c.incarnations = r, append(c.incarnations, r)
+}
+
+// follow reads what a daemon says.
+func (r *incarnation) follow(out io.Reader) {
+	defer close(r.done)
+	lines := bufio.NewScanner(out)
+	for lines.Scan() {
+		f := strings.Fields(lines.Text())
+		number := func(i int) int64 { n, _ := strconv.ParseInt(f[i], 10, 64); return n }
+		r.mu.Lock()
+		switch {
+		case len(f) == 3 && f[0] == "put":
+			r.puts = append(r.puts, put{time.Unix(0, number(1)), f[2]})
+		case len(f) == 4 && f[0] == "counts":
+			r.last, r.delivered, r.queued = number(1), number(2), number(3)
+		default:
+			r.trouble = lines.Text()
+		}
+		r.mu.Unlock()
+	}
+}
+
+func (c *chaos) killDaemon() {
+	c.run.killed = time.Now()
+	if err := c.run.cmd.Process.Kill(); err != nil {
+		c.t.Fatalf("%v; it said %q", err, c.run.trouble)
+	}
+	<-c.run.done
+	_ = c.run.cmd.Wait() // it was killed
+}
+
+// breakNetwork does one of the things that networks do, on one of the two ways.
+func (c *chaos) breakNetwork(rng *rand.Rand) {
+	p := c.bench
+	if rng.IntN(2) == 0 {
+		p = c.shop
+	}
+	switch rng.IntN(4) {
+	case 0:
+		p.cut()
+	case 1:
+		p.stallFor(time.Duration(100+rng.IntN(1500)) * time.Millisecond)
+	case 2:
+		p.halfOpen()
+		time.AfterFunc(2*time.Second, p.cut) // the subscriber's own deadline is longer than this test
+	case 3:
+		p.swallowFor(time.Duration(100+rng.IntN(1500)) * time.Millisecond)
+	}
+}
+
+// drain lets everything arrive, and ends the last daemon as a service manager does.
+func (c *chaos) drain() {
+	c.killDaemon()
+	c.startDaemon(true)
+	tick := time.NewTicker(100 * time.Millisecond)
+	defer tick.Stop()
+	deadline := time.After(90 * time.Second)
+	for begun := time.Now(); ; {
+		c.run.mu.Lock()
+		arrived := c.run.last > 0 && c.run.last == c.run.delivered && c.run.queued == 0
+		text := fmt.Sprintf("last %d, delivered %d, queued %d", c.run.last, c.run.delivered, c.run.queued)
+		c.run.mu.Unlock()
+		if arrived && time.Since(begun) > 3*time.Second {
+			break
+		}
+		select {
+		case <-tick.C:
+		case <-deadline:
+			c.t.Fatalf("not everything arrives: %s", text)
+		}
+	}
+	if err := c.run.cmd.Process.Signal(syscall.SIGTERM); err != nil {
+		c.t.Fatal(err)
+	}
+	<-c.run.done
+	if err := c.run.cmd.Wait(); err != nil {
+		c.t.Errorf("the daemon ended with %v; it said %q", err, c.run.trouble)
+	}
+	c.run.killed = time.Now().Add(time.Hour) // it was not: nothing may be missing
+}
+
+// compare holds the store to what was measured, and the record keeper to the store.
+func (c *chaos) compare(kills map[string]int) {
+	t := c.t
+	c.stopKeeper()
+	<-c.keeperStopped
+	s, notice, err := outbox.OpenStore(outbox.StoreOptions{Path: c.store})
+	if err != nil || notice.SetAside != "" {
+		t.Fatalf("%v, %+v", err, notice)
+	}
+	defer s.Close()
+	stored, gaps, different, missing := map[string]int{}, 0, 0, 0
+	count := int64(0)
+	for after := int64(0); ; {
+		entries := s.Next(after, 500)
+		if len(entries) == 0 {
+			break
+		}
+		for _, e := range entries {
+			if e.Seq != after+1 {
+				t.Fatalf("result %d follows %d in the store", e.Seq, after)
+			}
+			after, count = e.Seq, count+1
+			d, err := protocol.Decode(e.Payload)
+			if err != nil {
+				t.Fatal(err)
+			}
+			if _, ok := d.(*protocol.Gap); ok {
+				gaps++
+			}
+			print, err := fingerprint(d.(protocol.Result))
+			if err != nil {
+				t.Fatal(err)
+			}
+			stored[print]++
+			switch got, ok := c.keeper.has[e.Seq]; {
+			case !ok:
+				missing++
+			case string(got) != string(e.Payload):
+				different++
+			}
+		}
+	}
+	puts, lost, late, foreign := 0, 0, 0, map[string]int{}
+	for print, n := range stored { // summed up in any order
+		foreign[print] = n
+	}
+	for _, r := range c.incarnations {
+		if r.trouble != "" {
+			t.Errorf("a daemon said %q", r.trouble)
+		}
+		for _, p := range r.puts {
+			puts++
+			if foreign[p.print]--; stored[p.print] > 0 {
+				stored[p.print]--
+			} else if r.killed.Sub(p.at) >= settledFor {
+				lost++
+			} else {
+				late++
+			}
+		}
+	}
+	unknown := 0
+	for _, n := range foreign { // likewise
+		unknown += max(0, n)
+	}
+	t.Logf("%d kills of the daemon, %d of the broker, %d network faults", kills["daemon"], kills["broker"], kills["network"])
+	t.Logf("%d results measured, %d stored, %d lost, %d less than %v old at a kill and not stored, %d stored that nobody measured; %d gaps",
+		puts, count, lost, late, settledFor, unknown, gaps)
+	t.Logf("the record keeper: %d stored, %d missing, %d different, %d duplicates, all equal but %d, of other streams %d; it connected %d times",
+		len(c.keeper.has), missing, different, c.keeper.duplicates, c.keeper.unequal, c.keeper.foreign, c.keeper.connects)
+	if lost+gaps+missing+different+unknown+c.keeper.unequal+c.keeper.foreign > 0 || int64(len(c.keeper.has)) != count {
+		t.Error("results were lost or changed")
+	}
+	if least := 5 * kills["daemon"]; puts < least || count < int64(least) {
+		t.Errorf("only %d results in all: this proves little", puts)
+	}
+}
+
+// keeper stores results and says so, as a record keeper does; its database is a map.
+type keeper struct {
+	t   *testing.T
+	url string
+
+	mu         sync.Mutex
+	stream     string
+	has        map[int64][]byte
+	upTo       int64 // everything up to here is there
+	head       protocol.Header
+	duplicates int
+	unequal    int
+	foreign    int
+	connects   int
+}
+
+func (k *keeper) run(ctx context.Context) {
+	again := time.NewTicker(50 * time.Millisecond)
+	defer again.Stop()
+	for ctx.Err() == nil {
+		sub, err := link.NewSubscriber(ctx, link.SubscriberOptions{Broker: link.Broker{URL: k.url, ClientID: chaosKeeper}, Durable: true,
+			Filters: []string{protocol.ResultFilter(protocol.DefaultRoot, chaosBench)}, Take: k.take})
+		if err == nil {
+			k.connects++
+			k.serve(ctx, sub)
+			sub.Close()
+		}
+		select {
+		case <-again.C:
+		case <-ctx.Done():
+		}
+	}
+}
+
+// serve gives receipts until the connection breaks: at once, and when there is more.
+func (k *keeper) serve(ctx context.Context, sub *link.Subscriber) {
+	tick := time.NewTicker(100 * time.Millisecond)
+	defer tick.Stop()
+	given := int64(-1)
+	for {
+		if r := k.receipt(); r.Stream != "" && r.UpToSeq != given {
+			topic, err := protocol.TopicOf(protocol.DefaultRoot, r)
+			if err != nil {
+				k.t.Error(err)
+				return
+			}
+			payload, err := protocol.Encode(r)
+			if err != nil {
+				k.t.Error(err)
+				return
+			}
+			pctx, stop := context.WithTimeout(ctx, 2*time.Second)
+			err = sub.Publish(pctx, topic, false, payload)
+			stop()
+			if err != nil {
+				return
+			}
+			given = r.UpToSeq
+		}
+		select {
+		case <-tick.C:
+		case <-sub.Lost():
+			return
+		case <-ctx.Done():
+			return
+		}
+	}
+}
+
+func (k *keeper) receipt() *protocol.Receipt {
+	k.mu.Lock()
+	defer k.mu.Unlock()
+	for k.has[k.upTo+1] != nil {
+		k.upTo++
+	}
+	return &protocol.Receipt{Header: k.head, Keeper: chaosKeeper, Stream: k.stream, UpToSeq: k.upTo}
+}
+
+func (k *keeper) take(m link.Message) error {
+	d, err := protocol.Decode(m.Payload)
+	if err != nil {
+		k.t.Error(err)
+		return nil
+	}
+	h := d.(protocol.Result).ResultHead()
+	k.mu.Lock()
+	defer k.mu.Unlock()
+	if k.stream == "" {
+		k.stream, k.head = h.Stream, h.Header
+	}
+	old, ok := k.has[h.Seq]
+	switch {
+	case h.Stream != k.stream:
+		k.foreign++
+	case ok && string(old) != string(m.Payload):
+		k.unequal++
+	case ok:
+		k.duplicates++
+	default:
+		k.has[h.Seq] = m.Payload
+	}
+	return nil
+}
+
+// mosquitto is Debian's broker on a loopback port of its own, with its default of
+// saving what it holds every half hour.
+type mosquitto struct {
+	t    *testing.T
+	port string
+	conf string
+	cmd  *exec.Cmd
+}
+
+func newMosquitto(t *testing.T) *mosquitto {
+	t.Helper()
+	l, err := net.Listen("tcp", "127.0.0.1:0")
+	if err != nil {
+		t.Fatal(err)
+	}
+	m := &mosquitto{t: t, port: strconv.Itoa(l.Addr().(*net.TCPAddr).Port)}
+	l.Close()
+	dir := t.TempDir()
+	if err := os.Chmod(dir, 0o777); err != nil { // started by the superuser it becomes another
+		t.Fatal(err)
+	}
+	m.conf = filepath.Join(dir, "mosquitto.conf")
+	text := "listener " + m.port + " 127.0.0.1\nallow_anonymous true\nlog_dest none\npersistence true\npersistence_location " + dir + "/\n"
+	if err := os.WriteFile(m.conf, []byte(text), 0o644); err != nil {
+		t.Fatal(err)
+	}
+	m.start()
+	t.Cleanup(func() { m.kill() })
+	return m
+}
+
+func (m *mosquitto) address() string { return "127.0.0.1:" + m.port }
+
+func (m *mosquitto) start() {
+	path, err := exec.LookPath("mosquitto")
+	if err != nil {
+		path = "/usr/sbin/mosquitto"
+	}
+	m.cmd = exec.Command(path, "-c", m.conf)
+	if err := m.cmd.Start(); err != nil {
+		m.t.Fatalf("start mosquitto (Debian package mosquitto): %v", err)
+	}
+	tick := time.NewTicker(10 * time.Millisecond)
+	defer tick.Stop()
+	deadline := time.After(10 * time.Second)
+	for {
+		if c, err := net.Dial("tcp", m.address()); err == nil {
+			c.Close()
+			return
+		}
+		select {
+		case <-tick.C:
+		case <-deadline:
+			m.t.Fatal("mosquitto does not listen")
+		}
+	}
+}
+
+func (m *mosquitto) kill() {
+	_ = m.cmd.Process.Kill() // it may have ended by itself
+	_ = m.cmd.Wait()
+}
