@@ -31,6 +31,8 @@ type core struct {
 	storms   []storm
 	requests chan request
 	answers  answers
+	inputs   int64 // taken
+	vitalsAt adc.Instant
 
 	presenceMu sync.Mutex
 	presenceAt adc.Instant // engine time, for presence documents
@@ -112,7 +114,11 @@ func (c *core) run(ctx context.Context, feeds []*feed) {
 				c.sendNow()
 				return
 			}
+			c.inputs++
 			merge.Put(x.source, x.in)
+			if x.in.Kind == adc.TickInput {
+				c.followVitals(feeds)
+			}
 		case r := <-c.requests:
 			c.answer(ctx, r)
 		case m, ok := <-c.o.Marks:

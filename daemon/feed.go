@@ -2,6 +2,7 @@ package daemon
 
 import (
 	"context"
+	"sync/atomic"
 	"time"
 
 	"keyturn/adc"
@@ -14,6 +15,7 @@ type feed struct {
 	blocking bool
 	lost     []bool // per lead: dropped since it was last told
 	anyLost  bool
+	dropped  atomic.Int64 // inputs without room
 	stop     <-chan struct{}
 }
 
@@ -46,6 +48,7 @@ func (f *feed) put(in adc.Input) {
 	select {
 	case f.inputs <- in:
 	default:
+		f.dropped.Add(1)
 		if in.Kind == adc.SampleInput {
 			f.lost[in.Sample.Lead], f.anyLost = true, true
 		}

@@ -8,6 +8,7 @@ import (
 	"log/slog"
 	"os"
 	"os/signal"
+	"sync"
 	"syscall"
 	"time"
 
@@ -86,13 +87,21 @@ func run(f flags) error {
 	ctx, stop := signal.NotifyContext(context.Background(), os.Interrupt, syscall.SIGTERM)
 	defer stop()
 	boot := parts.Boot()
-	logger := slog.New(slog.NewTextHandler(os.Stderr, nil))
+	logger := newLogger()
 	box, closeBox, err := openOutbox(bench, parts.WallNow, logger)
 	if err != nil {
 		return err
 	}
 	defer closeBox()
+	health := &daemon.Health{Temperature: temperature}
+	if err := serveHealth(ctx, bench.Health, health, logger); err != nil {
+		return err
+	}
+	var told sync.WaitGroup
+	told.Go(func() { notify(ctx, health, logger) })
+	defer func() { stop(); told.Wait() }()
 	return daemon.Run(ctx, daemon.Options{
+		Health: health,
 		Outbox: box,
 		Bench:  bench.ID, Root: bench.MQTT.Root, Broker: parts.Broker("keyturnd", f.Config, bench, boot),
 		Receipts: len(bench.MQTT.Keepers) > 0, Requests: bench.MQTT.Requests,
@@ -105,6 +114,21 @@ func run(f flags) error {
 		Wall:   parts.Wall(clock),
 		Logger: logger,
 	})
+}
+
+// newLogger writes to standard error; the journal stamps lines itself (systemd.exec(5),
+// JOURNAL_STREAM).
+func newLogger() *slog.Logger {
+	var o slog.HandlerOptions
+	if os.Getenv("JOURNAL_STREAM") != "" {
+		o.ReplaceAttr = func(groups []string, a slog.Attr) slog.Attr {
+			if len(groups) == 0 && a.Key == slog.TimeKey {
+				return slog.Attr{}
+			}
+			return a
+		}
+	}
+	return slog.New(slog.NewTextHandler(os.Stderr, &o))
 }
 
 // openOutbox opens the store that the bench file names; without one, results live

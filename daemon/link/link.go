@@ -118,9 +118,11 @@ type Link struct {
 	replies   chan reply
 	replays   chan stretch
 	connected atomic.Bool
-	dropped   atomic.Int64
-	refused   atomic.Int64
-	attempts  atomic.Int64
+	// connectedOnce: since the last failure.
+	connectedOnce atomic.Bool
+	dropped       atomic.Int64
+	refused       atomic.Int64
+	attempts      atomic.Int64
 }
 
 // inward is a message of somebody else's.
@@ -244,7 +246,7 @@ func (l *Link) Counts() Counts {
 // still holds and says goodbye, all within a few seconds.
 func (l *Link) Run(ctx context.Context) {
 	wait := l.o.Waits.AgainFirst
-	for {
+	for failures := 1; ; failures++ {
 		began := time.Now()
 		err := l.session(ctx)
 		if ctx.Err() != nil {
@@ -254,7 +256,12 @@ func (l *Link) Run(ctx context.Context) {
 			wait = l.o.Waits.AgainFirst
 		}
 		pause := time.Duration(l.rng.Int64N(int64(wait)))
-		l.o.Logger.Warn("no connection to the broker", "broker", l.o.Broker.URL, "error", err, "retry_in", pause.Round(time.Millisecond))
+		if l.connectedOnce.Swap(false) {
+			failures = 1
+		}
+		if failures&(failures-1) == 0 { // the first, then ever more rarely
+			l.o.Logger.Warn("no connection to the broker", "broker", l.o.Broker.URL, "error", err, "failures", failures, "retry_in", pause.Round(time.Millisecond))
+		}
 		wait = min(2*wait, l.o.Waits.AgainMost)
 		select {
 		case <-time.After(pause):
@@ -282,6 +289,7 @@ func (l *Link) session(ctx context.Context) error {
 		return err
 	}
 	l.connected.Store(true)
+	l.connectedOnce.Store(true)
 	defer l.connected.Store(false)
 	l.o.Logger.Info("connected to the broker", "broker", l.o.Broker.URL)
 	err = s.carry(ctx)

@@ -41,6 +41,22 @@ func (e *Engine) reportRefusals() {
 	}
 }
 
+// Refusal says how many samples of a lead were refused for a reason since the start.
+type Refusal struct {
+	Lead   int // -1: of no known lead
+	Reason string
+	Total  int
+}
+
+// Refusals returns every refusal there was, in the order of first appearance.
+func (e *Engine) Refusals() []Refusal {
+	out := make([]Refusal, len(e.refusals))
+	for i, r := range e.refusals {
+		out[i] = Refusal{r.lead, r.reason, r.total}
+	}
+	return out
+}
+
 // Refused returns how many samples of a lead were refused since the start, for
 // whatever reason; lead -1 stands for samples of no known lead.
 func (e *Engine) Refused(lead int) int {

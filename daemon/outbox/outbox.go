@@ -7,6 +7,7 @@ package outbox
 
 import (
 	"errors"
+	"time"
 
 	"keyturn/protocol"
 )
@@ -29,6 +30,9 @@ type Counts struct {
 	Waiting   int64 // results the broker has not acknowledged
 	Queued    int   // results not yet on disk
 	Bytes     int64 // of the results kept on disk
+	// WriterIdle is how long ago what writes to the disk last turned; it does at least
+	// every ten seconds, in trouble too.
+	WriterIdle time.Duration
 	// Trouble says why results cannot be kept at present; empty if they can.
 	Trouble string
 }

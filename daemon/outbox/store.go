@@ -42,7 +42,8 @@ type Store struct {
 	doubtLost int64            // the lost results that its gap explains
 	lost      int64            // results the queue could not hold since the last commit
 	lastOne   protocol.ResultHeader
-	ages      ages // of the writer alone
+	ages      ages      // of the writer alone
+	turned    time.Time // when the writer last turned
 	closed    bool
 }
 
@@ -138,7 +139,7 @@ func OpenStore(o StoreOptions) (*Store, Notice, error) {
 		return nil, notice, err
 	}
 	s := &Store{o: o, db: db, queue: make(chan queued, queueMax), more: make(chan struct{}, 1),
-		stop: make(chan struct{}), done: make(chan struct{}), receipts: map[string]int64{}}
+		stop: make(chan struct{}), done: make(chan struct{}), receipts: map[string]int64{}, turned: time.Now()}
 	if err := s.load(); err != nil {
 		return nil, notice, errors.Join(err, db.Close())
 	}
@@ -190,7 +191,7 @@ func (s *Store) Counts() Counts {
 			c.Delivered = seq
 		}
 	}
-	c.Waiting = c.Last - c.Acked
+	c.Waiting, c.WriterIdle = c.Last-c.Acked, time.Since(s.turned)
 	if c.Trouble == "" && c.Bytes >= s.o.MaxBytes {
 		c.Trouble = errFull.Error()
 	}
@@ -271,6 +272,7 @@ func (s *Store) write() {
 	defer acks.Stop()
 	defer tidy.Stop()
 	for {
+		s.turn()
 		select {
 		case first := <-s.queue:
 			s.commit(s.gather(first), false)
@@ -289,6 +291,13 @@ func (s *Store) write() {
 			return
 		}
 	}
+}
+
+// turn notes that the writer is alive.
+func (s *Store) turn() {
+	s.mu.Lock()
+	s.turned = time.Now()
+	s.mu.Unlock()
 }
 
 // gather takes what comes together with a first result.
@@ -335,6 +344,7 @@ func (s *Store) drain() {
 // commit writes a batch; while the disk does not take it, it tries again.
 func (s *Store) commit(batch []protocol.Result, ackDue bool) {
 	for {
+		s.turn()
 		err := s.try(batch, ackDue)
 		if err == nil {
 			if s.trouble("") {
