@@ -231,10 +231,10 @@ func (s *Scanner) collect(c *scanned, now Instant) {
 		return
 	}
 	in := c.input()
-	proved, idle := false, false
+	proves, idle := false, false
 	if c.proof {
 		var err error
-		if proved, idle, err = s.verify(c, now); err != nil {
+		if proves, idle, err = s.poll(c, now); err != nil {
 			s.verifyFailed(c, err)
 			return
 		}
@@ -249,7 +249,12 @@ func (s *Scanner) collect(c *scanned, now Instant) {
 	}
 	c.leastWait = min(c.leastWait, now.Sub(c.startTo)+c.plan.ReadLead)
 	smp := c.sample(in.Lead, r)
-	if proved {
+	if proves {
+		// Only now: the supply may have failed between the poll and the read.
+		if err := c.plan.Chip.Verify(); err != nil {
+			s.verifyFailed(c, err)
+			return
+		}
 		c.provenUpTo(smp.To, now)
 	}
 	c.blind = false
