@@ -2,6 +2,7 @@ package adc_test
 
 import (
 	"fmt"
+	"math/rand/v2"
 	"testing"
 	"time"
 
@@ -26,6 +27,7 @@ type chaos struct {
 	back        [16]adc.Instant // first good sample that began after the trouble
 	void        [16]adc.Instant // a sample of a lost conversion, not taken back yet
 	blinds      [16]int
+	continuous  int    // chips that serve their first input only
 	wrong       string // the first promise broken
 }
 
@@ -33,7 +35,7 @@ const never = adc.Instant(1<<63 - 1)
 
 func newChaos(t testing.TB, o rigOptions) *chaos {
 	o.chips = 4
-	c := &chaos{rig: newRig(t, o), ended: never}
+	c := &chaos{rig: newRig(t, o), ended: never, continuous: o.continuous}
 	c.got = c.watch
 	return c
 }
@@ -82,6 +84,9 @@ func (c *chaos) interval(lead int) time.Duration {
 func (c *chaos) settle() (slowest time.Duration) {
 	c.runUntil(c.ended.Add(backWithin + 50*time.Millisecond))
 	for k := range 16 {
+		if k/4 < c.continuous && k%4 > 0 {
+			continue
+		}
 		if c.back[k] == 0 {
 			c.breaks("lead %d is not back", k)
 			continue
@@ -188,5 +193,104 @@ func TestFaultAtEveryTransaction(t *testing.T) {
 			}
 			t.Logf("%d runs; slowest recovery %v; other chips' mean interval longer by at most %.2f %%", runs, slowest, 100*worst)
 		})
+	}
+}
+
+// storm lets bursts of mixed faults meet the bus, and the supply of its chips
+// fail meanwhile. It returns when all of it is over, but for a transfer on a
+// stuck bus that is still to time out.
+func (c *chaos) storm(rng *rand.Rand) (ends adc.Instant) {
+	type burst struct {
+		from, to adc.Instant
+		chance   float64
+		chip     int // -1: all of them
+		faults   []adctest.Fault
+	}
+	kinds := []adctest.Fault{adctest.NAK, adctest.LateNAK, adctest.PointerNAK, adctest.StuckBus}
+	between := func(least, most time.Duration) time.Duration {
+		return least + time.Duration(rng.Int64N(int64(most-least)))
+	}
+	var bursts []burst
+	at := adc.Instant(between(0, 500*time.Millisecond))
+	for range 1 + rng.IntN(4) {
+		b := burst{from: at, to: at.Add(between(5*time.Millisecond, 2*time.Second)), chance: 0.01 * float64(1+rng.IntN(100)), chip: rng.IntN(5) - 1}
+		rng.Shuffle(len(kinds), func(i, j int) { kinds[i], kinds[j] = kinds[j], kinds[i] })
+		b.faults = append(b.faults, kinds[:1+rng.IntN(len(kinds))]...)
+		bursts = append(bursts, b)
+		ends = max(ends, b.to)
+		at = at.Add(between(0, 1500*time.Millisecond))
+	}
+	for _, chip := range c.chips {
+		for at := adc.Instant(between(0, 2*time.Second)); at < ends; at = at.Add(between(time.Millisecond, 2*time.Second)) {
+			if rng.IntN(2) == 0 {
+				chip.BrownOut(at)
+				continue
+			}
+			chip.Unplug(at)
+			at = at.Add(between(time.Millisecond, time.Second))
+			chip.Plug(at)
+			ends = max(ends, at)
+		}
+	}
+	c.bus.Inject = func(_ int, at adc.Instant, addr uint16) adctest.Fault {
+		for _, b := range bursts {
+			if at >= b.from && at < b.to && (b.chip < 0 || b.chip == int(addr-0x48)) && rng.Float64() < b.chance {
+				return b.faults[rng.IntN(len(b.faults))]
+			}
+		}
+		return adctest.NoFault
+	}
+	return ends
+}
+
+// Storms of faults, brown-outs and unplugging, over any oscillators and on a
+// jittering host: the same promises hold.
+func TestStormsOnTheBus(t *testing.T) {
+	const storms = 1000
+	var faults, blinds, samples int
+	slowest := time.Duration(0)
+	for seed := uint64(0); seed < storms; seed += raceFactor | 1 {
+		rng := rand.New(rand.NewPCG(seed, 0x570))
+		lost := seed%3 == 0
+		c := newChaos(t, rigOptions{split: lost, continuous: int(seed % 2), oscillator: anyOscillator(rng),
+			bus: adctest.BusOptions{Seed: seed, LosesPointerNAK: lost, OverheadMin: 30 * time.Microsecond, OverheadMax: 130 * time.Microsecond}})
+		ends := c.storm(rng)
+		c.runUntil(ends)
+		c.ended = c.bus.Now()
+		slowest = max(slowest, c.settle())
+		if c.wrong != "" {
+			t.Errorf("seed %d: %s", seed, c.wrong)
+		}
+		for _, n := range c.scanner.Counts() {
+			faults += int(n.Faults)
+			samples += int(n.Samples)
+		}
+		for _, n := range c.blinds {
+			blinds += n
+		}
+	}
+	t.Logf("%d samples, %d faults, %d blind stretches; slowest recovery %v", samples, faults, blinds, slowest)
+	if faults == 0 || blinds == 0 {
+		t.Error("no storm")
+	}
+}
+
+// The slowest chips that keep to the data sheet, on a host too quick to hide it.
+func TestSlowestChipsOfTheDataSheet(t *testing.T) {
+	for seed := range uint64(20) {
+		c := newChaos(t, rigOptions{
+			bus:        adctest.BusOptions{Seed: seed, OverheadMax: 20 * time.Microsecond},
+			oscillator: func(int) func(adc.Instant) float64 { return func(adc.Instant) float64 { return -0.0999 } },
+		})
+		c.ended = 0
+		c.runUntil(adc.Instant(5 * time.Second))
+		for k := range 16 {
+			if c.blinds[k] > 0 || c.n[k] < 700 {
+				c.breaks("lead %d: %d samples, %d times blind", k, c.n[k], c.blinds[k])
+			}
+		}
+		if c.wrong != "" {
+			t.Errorf("seed %d: %s", seed, c.wrong)
+		}
 	}
 }

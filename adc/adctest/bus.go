@@ -124,7 +124,7 @@ func (b *Bus) Tx(addr uint16, w, r []byte) error {
 	}
 	if d := b.o.OverheadMax - b.o.OverheadMin; d > 0 {
 		overhead += time.Duration(b.rng.Int64N(int64(d)))
-		before = time.Duration(b.rng.Int64N(int64(overhead)))
+		before = time.Duration(b.rng.Int64N(max(int64(overhead), 1)))
 	}
 	if fault == StuckBus {
 		b.SleepUntil(begin.Add(StuckFor))

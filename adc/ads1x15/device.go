@@ -74,7 +74,7 @@ func (d *Device) Timing() adc.Timing {
 	return adc.Timing{
 		Nominal: time.Duration(nominal),
 		Min:     time.Duration(nominal / (1 + oscillator)),
-		Max:     time.Duration(nominal * (1 + oscillator)),
+		Max:     time.Duration(nominal / (1 - oscillator)),
 		Wake:    wake,
 	}
 }

@@ -97,6 +97,15 @@ func TestReadsVolts(t *testing.T) {
 	}
 }
 
+// A data rate ten percent low makes a conversion a ninth longer (SBAS444E 5.5).
+func TestTimingBounds(t *testing.T) {
+	_, _, d := rig(t, Options{Rate: 860}, adctest.ADS1x15Options{})
+	got := d.Timing()
+	if least, most := time.Second/946, time.Second/774; got.Min != least || got.Max != most {
+		t.Errorf("between %v and %v, want %v and %v", got.Min, got.Max, least, most)
+	}
+}
+
 func TestFaultsHaveTheirClass(t *testing.T) {
 	bus, chip, d := rig(t, Options{Name: "adc-2"}, adctest.ADS1x15Options{})
 	if err := d.Configure(); err != nil {
