@@ -44,6 +44,9 @@ func (c *chaos) watch(in adc.Input) {
 	switch in.Kind {
 	case adc.BlindInput:
 		c.blinds[in.Blind.Lead]++
+		if in.Blind.Reason == adc.WrongChip {
+			c.breaks("lead %d at %.6f s: taken for another chip", in.Blind.Lead, in.At.Seconds())
+		}
 		if in.Blind.Since < c.void[in.Blind.Lead] {
 			c.void[in.Blind.Lead] = 0
 		}

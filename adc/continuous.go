@@ -83,7 +83,7 @@ func (s *Scanner) collectStream(c *scanned) {
 	if proved {
 		c.provenUpTo(smp.To, after)
 	}
-	c.blind = false
+	c.blind, c.failures = 0, 0
 	c.samples.Add(1)
 	s.emit(Input{Kind: SampleInput, At: smp.To, Sample: smp})
 }

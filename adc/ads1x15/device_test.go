@@ -126,6 +126,51 @@ func TestFaultsHaveTheirClass(t *testing.T) {
 	}
 }
 
+var foreign = []*adctest.Foreign{
+	{Kind: adctest.ForeignConstant, Bytes: [2]byte{0x00, 0x00}},
+	{Kind: adctest.ForeignConstant, Bytes: [2]byte{0xFF, 0xFF}},
+	{Kind: adctest.ForeignConstant, Bytes: [2]byte{0x80, 0x00}}, // as Lo_thresh after a reset
+	{Kind: adctest.ForeignConstant, Bytes: [2]byte{0x7F, 0xFF}}, // as Hi_thresh
+	{Kind: adctest.ForeignConstant, Bytes: [2]byte{0x85, 0x83}}, // as config
+	{Kind: adctest.ForeignConstant, Bytes: [2]byte{0xA5, 0xC0}}, // as the signature
+	{Kind: adctest.ForeignPointer},
+	{Kind: adctest.ForeignBytes},
+	{Kind: adctest.ForeignByte},
+	{Kind: adctest.ForeignNoise},
+}
+
+func TestAnotherChipIsRefused(t *testing.T) {
+	for _, f := range foreign {
+		bus, _, d := rig(t, Options{}, adctest.ADS1x15Options{})
+		f.Address = 0x49
+		bus.Add(f)
+		if err := d.Configure(); !errors.Is(err, adc.ErrWrongChip) || adc.BlindReasonOf(err) != adc.WrongChip {
+			t.Errorf("kind %d %x: %v", f.Kind, f.Bytes, err)
+		}
+	}
+}
+
+// Wherever a brown-out meets Configure, the chip is not taken for another.
+func TestBrownOutIsNoOtherChip(t *testing.T) {
+	lost := 0
+	for at := adc.Instant(0); at < 2_000_000; at += 1000 {
+		bus, chip, d := rig(t, Options{}, adctest.ADS1x15Options{})
+		chip.BrownOut(at)
+		err := d.Configure()
+		switch {
+		case errors.Is(err, adc.ErrConfigLost):
+			lost++
+		case err != nil:
+			t.Errorf("at %d ns: %v", at, err)
+		case at < bus.Now()-2*adc.Instant(d.Timing().Wake) && d.Verify() != nil:
+			lost++ // after its own register was read back: the next Verify sees it
+		}
+	}
+	if lost < 300 {
+		t.Errorf("%d brown-outs were seen", lost)
+	}
+}
+
 // A bus that loses the pointer's NAK gives another register for a sample: only
 // the split read notices.
 func TestLostPointerNAK(t *testing.T) {
