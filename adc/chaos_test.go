@@ -199,53 +199,6 @@ func TestFaultAtEveryTransaction(t *testing.T) {
 	}
 }
 
-// storm lets bursts of mixed faults meet the bus, and the supply of its chips
-// fail meanwhile. It returns when all of it is over, but for a transfer on a
-// stuck bus that is still to time out.
-func (c *chaos) storm(rng *rand.Rand) (ends adc.Instant) {
-	type burst struct {
-		from, to adc.Instant
-		chance   float64
-		chip     int // -1: all of them
-		faults   []adctest.Fault
-	}
-	kinds := []adctest.Fault{adctest.NAK, adctest.LateNAK, adctest.PointerNAK, adctest.StuckBus}
-	between := func(least, most time.Duration) time.Duration {
-		return least + time.Duration(rng.Int64N(int64(most-least)))
-	}
-	var bursts []burst
-	at := adc.Instant(between(0, 500*time.Millisecond))
-	for range 1 + rng.IntN(4) {
-		b := burst{from: at, to: at.Add(between(5*time.Millisecond, 2*time.Second)), chance: 0.01 * float64(1+rng.IntN(100)), chip: rng.IntN(5) - 1}
-		rng.Shuffle(len(kinds), func(i, j int) { kinds[i], kinds[j] = kinds[j], kinds[i] })
-		b.faults = append(b.faults, kinds[:1+rng.IntN(len(kinds))]...)
-		bursts = append(bursts, b)
-		ends = max(ends, b.to)
-		at = at.Add(between(0, 1500*time.Millisecond))
-	}
-	for _, chip := range c.chips {
-		for at := adc.Instant(between(0, 2*time.Second)); at < ends; at = at.Add(between(time.Millisecond, 2*time.Second)) {
-			if rng.IntN(2) == 0 {
-				chip.BrownOut(at)
-				continue
-			}
-			chip.Unplug(at)
-			at = at.Add(between(time.Millisecond, time.Second))
-			chip.Plug(at)
-			ends = max(ends, at)
-		}
-	}
-	c.bus.Inject = func(_ int, at adc.Instant, addr uint16) adctest.Fault {
-		for _, b := range bursts {
-			if at >= b.from && at < b.to && (b.chip < 0 || b.chip == int(addr-0x48)) && rng.Float64() < b.chance {
-				return b.faults[rng.IntN(len(b.faults))]
-			}
-		}
-		return adctest.NoFault
-	}
-	return ends
-}
-
 // Storms of faults, brown-outs and unplugging, over any oscillators and on a
 // jittering host: the same promises hold.
 func TestStormsOnTheBus(t *testing.T) {
@@ -257,7 +210,7 @@ func TestStormsOnTheBus(t *testing.T) {
 		lost := seed%3 == 0
 		c := newChaos(t, rigOptions{split: lost, continuous: int(seed % 2), oscillator: anyOscillator(rng),
 			bus: adctest.BusOptions{Seed: seed, LosesPointerNAK: lost, OverheadMin: 30 * time.Microsecond, OverheadMax: 130 * time.Microsecond}})
-		ends := c.storm(rng)
+		ends := c.bus.Storm(rng, c.chips)
 		c.runUntil(ends)
 		c.ended = c.bus.Now()
 		slowest = max(slowest, c.settle())
