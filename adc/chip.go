@@ -10,7 +10,8 @@ type Chip interface {
 	// Name is the chip's name on its bench, used in faults.
 	Name() string
 	// Configure writes every register that matters, the signature included,
-	// and reads them back. The chip is idle afterwards.
+	// and reads them back (else ErrConfigLost, or ErrWrongChip where no such chip
+	// can read so). The chip is idle afterwards.
 	Configure() error
 	// Start begins one conversion of an input.
 	Start(input int) error

@@ -44,8 +44,16 @@ func (s *Scanner) startStream(c *scanned) {
 // collectStream reads the latest result, and now and then verifies that the chip
 // still is what it was told to be.
 func (s *Scanner) collectStream(c *scanned) {
+	before := s.clock.Now()
+	r, err := c.plan.Chip.Read()
+	after := s.clock.Now()
+	if err != nil {
+		s.fail(c, err)
+		return
+	}
 	proved := false
-	if s.clock.Now() >= c.verifyAt {
+	if before >= c.verifyAt {
+		// After the read: until then the supply may fail.
 		err := c.plan.Chip.(ContinuousChip).Streaming()
 		if err == nil {
 			err = c.plan.Chip.Verify()
@@ -54,15 +62,7 @@ func (s *Scanner) collectStream(c *scanned) {
 			s.verifyFailed(c, err)
 			return
 		}
-		c.verified.Add(1)
 		proved = true
-	}
-	before := s.clock.Now()
-	r, err := c.plan.Chip.Read()
-	after := s.clock.Now()
-	if err != nil {
-		s.fail(c, err)
-		return
 	}
 	k := &c.conversion
 	// The result goes out ReadLead after the transfer has begun, wherever in the
@@ -83,7 +83,7 @@ func (s *Scanner) collectStream(c *scanned) {
 	if proved {
 		c.provenUpTo(smp.To, after)
 	}
-	c.blind = false
+	c.blind, c.failures = 0, 0
 	c.samples.Add(1)
 	s.emit(Input{Kind: SampleInput, At: smp.To, Sample: smp})
 }

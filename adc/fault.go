@@ -16,6 +16,9 @@ var (
 	ErrConfigLost = errors.New("configuration lost")
 	// ErrLate: the chip was still converting after its data sheet's longest time.
 	ErrLate = errors.New("conversion late")
+	// ErrWrongChip: what answers does not keep what is written to it as the chip
+	// would, nor as the chip would after losing its supply.
+	ErrWrongChip = errors.New("another chip answers")
 )
 
 // ClassifyTransfer returns the class of a bus transfer's error, or nil for nil.
@@ -41,6 +44,8 @@ func BlindReasonOf(err error) BlindReason {
 	switch {
 	case errors.Is(err, ErrConfigLost):
 		return ConfigLost
+	case errors.Is(err, ErrWrongChip):
+		return WrongChip
 	case errors.Is(err, ErrLate):
 		return LateChip
 	case errors.Is(err, ErrNoAnswer):

@@ -50,6 +50,7 @@ const (
 	LateChip                            // the chip was still converting after the data sheet's longest time
 	InputsLost                          // samples were dropped on the way (a full queue)
 	NotAnswering                        // start-up: the chip has not been seen yet
+	WrongChip                           // another chip answers at its address
 )
 
 // String returns the reason in words.
@@ -67,6 +68,8 @@ func (r BlindReason) String() string {
 		return "samples dropped"
 	case NotAnswering:
 		return "chip not seen yet"
+	case WrongChip:
+		return "another chip answers at its address"
 	}
 	return "unknown reason"
 }

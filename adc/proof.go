@@ -40,12 +40,12 @@ func (c *scanned) pollAt() Instant {
 	return c.over.Add(c.margin - (c.took - c.plan.PollTail) - promptWithin)
 }
 
-// verify polls the chip and, to prove it, looks for its signature. An idle chip
-// proves nothing by itself: a slow one ignores every other start and is idle
-// after the next. It proves the reads since the last proof if it was idle, too,
-// when this conversion was started, and if none of those reads came earlier
-// after its start than this poll.
-func (s *Scanner) verify(c *scanned, now Instant) (proved, idle bool, err error) {
+// poll polls the chip. An idle chip proves nothing by itself: a slow one ignores
+// every other start and is idle after the next. It proves the reads since the
+// last proof if it was idle, too, when this conversion was started, and if none
+// of those reads came earlier after its start than this poll; and if after the
+// read the chip still bears its signature.
+func (s *Scanner) poll(c *scanned, now Instant) (proves, idle bool, err error) {
 	if err := c.plan.Chip.Poll(); errors.Is(err, ErrLate) && now < c.over {
 		// Still within its data sheet: the poll came too early for this chip.
 		c.margin = min(c.margin+marginStep, marginMost)
@@ -62,10 +62,6 @@ func (s *Scanner) verify(c *scanned, now Instant) (proved, idle bool, err error)
 	if end.Sub(c.startTo)-c.plan.PollTail > c.leastWait && c.tries <= proofTries {
 		return false, true, nil
 	}
-	if err := c.plan.Chip.Verify(); err != nil {
-		return false, true, err
-	}
-	c.verified.Add(1)
 	c.margin = max(0, c.margin-marginBack)
 	return true, true, nil
 }
@@ -81,6 +77,7 @@ func (c *scanned) followPoll(took time.Duration) {
 
 // provenUpTo notes that all windows up to an instant are good.
 func (c *scanned) provenUpTo(to, now Instant) {
+	c.verified.Add(1)
 	c.good, c.tries, c.leastWait, c.fresh = to, 0, noWait, false
 	c.verifyAt = now.Add(verifyEvery)
 }

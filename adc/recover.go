@@ -22,7 +22,7 @@ func (s *Scanner) configure(c *scanned, now Instant) {
 		s.fail(c, err)
 		return
 	}
-	c.failures, c.tries, c.taken, c.fresh = 0, 0, false, true
+	c.tries, c.taken, c.fresh = 0, false, true
 	c.phase, c.settleBy = settling, s.clock.Now().Add(settleMost)
 	s.settle(c)
 }
@@ -36,6 +36,7 @@ func (s *Scanner) settle(c *scanned) {
 	case err != nil:
 		s.fail(c, err)
 	case busy && now > c.settleBy:
+		s.goBlind(c, ErrLate)
 		s.fail(c, ErrLate)
 	case busy:
 		c.due = now.Add(retryFirst)
@@ -66,7 +67,9 @@ func (s *Scanner) learningNow() bool {
 func (s *Scanner) fail(c *scanned, err error) {
 	c.faults.Add(1)
 	wait := min(retryFirst<<min(c.failures, 10), retryMost)
-	c.failures++
+	if c.failures++; errors.Is(err, ErrWrongChip) && c.failures > wrongSure {
+		wait = retryWrong // each try writes to a chip that is not ours
+	}
 	c.phase = absent
 	c.due = max(c.over, s.clock.Now().Add(wait))
 	if c.failures > 1 {
@@ -74,17 +77,22 @@ func (s *Scanner) fail(c *scanned, err error) {
 	}
 }
 
-// goBlind says of every lead of a chip that it cannot be seen, once a stretch.
+// goBlind says of every lead of a chip that it cannot be seen, once a stretch,
+// and once more if it turns out that the chip has been exchanged for another.
 func (s *Scanner) goBlind(c *scanned, err error) {
-	if c.blind {
+	reason := BlindReasonOf(err)
+	if c.blind == WrongChip || c.blind != 0 && reason != WrongChip {
 		return
 	}
-	c.blind = true
 	now := s.clock.Now()
-	since, reason := c.good, BlindReasonOf(err)
+	since := c.good
 	if !c.seen {
-		since, reason = now, NotAnswering
+		since = now
+		if reason != WrongChip && reason != LateChip {
+			reason = NotAnswering
+		}
 	}
+	c.blind = reason
 	for i, in := range c.plan.Inputs {
 		told := false
 		for _, earlier := range c.plan.Inputs[:i] {

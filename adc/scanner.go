@@ -63,6 +63,10 @@ const (
 	// again; it doubles in between.
 	retryFirst = 2 * time.Millisecond
 	retryMost  = 100 * time.Millisecond
+	// wrongSure is how many failures in a row make it sure that another chip
+	// answers; retryWrong is how long it is then left alone.
+	wrongSure  = 4
+	retryWrong = time.Second
 	// swapEvery is after how many rounds neighbours in a chip's plan change
 	// places. Without it a circuit switched at the scan's own rate, or a multiple
 	// of it, would be seen at the same phase for ever and look steady.
@@ -116,9 +120,9 @@ type scanned struct {
 	margin    time.Duration // by how much reads wait longer than they must
 	took      time.Duration // what a poll takes, in the median
 
-	failures int  // in a row
-	blind    bool // its leads have been told so
-	seen     bool // has been configured at least once
+	failures int         // since its last sample
+	blind    BlindReason // what its leads have been told; 0 while they are seen
+	seen     bool        // has been configured at least once
 
 	samples, verified, faults atomic.Int64
 }
@@ -231,10 +235,10 @@ func (s *Scanner) collect(c *scanned, now Instant) {
 		return
 	}
 	in := c.input()
-	proved, idle := false, false
+	proves, idle := false, false
 	if c.proof {
 		var err error
-		if proved, idle, err = s.verify(c, now); err != nil {
+		if proves, idle, err = s.poll(c, now); err != nil {
 			s.verifyFailed(c, err)
 			return
 		}
@@ -249,10 +253,15 @@ func (s *Scanner) collect(c *scanned, now Instant) {
 	}
 	c.leastWait = min(c.leastWait, now.Sub(c.startTo)+c.plan.ReadLead)
 	smp := c.sample(in.Lead, r)
-	if proved {
+	if proves {
+		// Only now: the supply may have failed between the poll and the read.
+		if err := c.plan.Chip.Verify(); err != nil {
+			s.verifyFailed(c, err)
+			return
+		}
 		c.provenUpTo(smp.To, now)
 	}
-	c.blind = false
+	c.blind, c.failures = 0, 0
 	c.samples.Add(1)
 	s.emit(Input{Kind: SampleInput, At: smp.To, Sample: smp})
 	c.next()

@@ -94,6 +94,10 @@ func (c *ADS1x15) schedule(at adc.Instant, what func(*ADS1x15)) {
 	c.events = append(c.events, event{at, what})
 }
 
+func (c *ADS1x15) address() uint16 { return c.o.Address }
+
+func (c *ADS1x15) answers() bool { return !c.absent }
+
 // reset is the state after power-up (SBAS444E 8.1).
 func (c *ADS1x15) reset() {
 	c.regs = [4]uint16{0, 0x8583, 0x8000, 0x7FFF}
@@ -203,7 +207,8 @@ func (c *ADS1x15) write(at adc.Instant, w []byte) {
 	}
 }
 
-// read returns the register the pointer stands at.
+// read returns the register the pointer stands at, over and over: what the chip
+// sends after its two bytes is in no data sheet.
 func (c *ADS1x15) read(r []byte) {
 	v := c.regs[c.pointer]
 	if c.pointer == 1 {

@@ -64,7 +64,7 @@ type Bus struct {
 	bit   time.Duration
 	now   adc.Instant
 	rng   *rand.Rand
-	chips [128]*ADS1x15
+	chips [128]Device
 	n     int
 	// Inject, if set, is asked before each transaction, numbered from 0.
 	Inject func(n int, at adc.Instant, addr uint16) Fault
@@ -78,8 +78,21 @@ func NewBus(o BusOptions) *Bus {
 	return &Bus{o: o, bit: time.Second / time.Duration(o.Hz), now: o.Start, rng: rand.New(rand.NewPCG(o.Seed, 0xb05))}
 }
 
-// Add wires a chip to the bus.
-func (b *Bus) Add(c *ADS1x15) { b.chips[c.o.Address] = c }
+// Device is what can be wired to a bus: an ADS1x15 or a Foreign.
+type Device interface {
+	address() uint16
+	// answers reports whether it acknowledges its address.
+	answers() bool
+	// advance lets the time pass up to t.
+	advance(t adc.Instant)
+	write(at adc.Instant, w []byte)
+	read(r []byte)
+	// reset is the general call's.
+	reset()
+}
+
+// Add wires a chip to the bus, in place of what answered at its address.
+func (b *Bus) Add(d Device) { b.chips[d.address()] = d }
 
 // String returns the bus's name.
 func (b *Bus) String() string { return "simulated I2C bus" }
@@ -124,7 +137,7 @@ func (b *Bus) Tx(addr uint16, w, r []byte) error {
 	}
 	if d := b.o.OverheadMax - b.o.OverheadMin; d > 0 {
 		overhead += time.Duration(b.rng.Int64N(int64(d)))
-		before = time.Duration(b.rng.Int64N(int64(overhead)))
+		before = time.Duration(b.rng.Int64N(max(int64(overhead), 1)))
 	}
 	if fault == StuckBus {
 		b.SleepUntil(begin.Add(StuckFor))
@@ -138,7 +151,7 @@ func (b *Bus) Tx(addr uint16, w, r []byte) error {
 // transfer moves the bits: START, address and each byte of nine clocks, a
 // repeated START, STOP.
 func (b *Bus) transfer(t adc.Instant, addr uint16, w, r []byte, fault Fault) (adc.Instant, error) {
-	var c *ADS1x15
+	var c Device
 	if addr < 128 {
 		c = b.chips[addr]
 	}
@@ -148,7 +161,7 @@ func (b *Bus) transfer(t adc.Instant, addr uint16, w, r []byte, fault Fault) (ad
 	} else if addr == 0 {
 		return b.generalCall(t, w)
 	}
-	if c == nil || c.absent || fault == NAK {
+	if c == nil || !c.answers() || fault == NAK {
 		return t.Add(b.bit), fmt.Errorf("%w", errNAK)
 	}
 	nak := fault == PointerNAK

@@ -74,7 +74,7 @@ func (d *Device) Timing() adc.Timing {
 	return adc.Timing{
 		Nominal: time.Duration(nominal),
 		Min:     time.Duration(nominal / (1 + oscillator)),
-		Max:     time.Duration(nominal * (1 + oscillator)),
+		Max:     time.Duration(nominal / (1 - oscillator)),
 		Wake:    wake,
 	}
 }
@@ -119,28 +119,57 @@ func (d *Device) ReadClocks() (clocks, transactions int) {
 }
 
 // Configure writes both thresholds, the signature among them, puts the chip to
-// rest and reads all of it back. A conversion that is running goes on and ends
-// in an idle chip.
+// rest and reads all of it back. A conversion that is running goes on and ends in
+// an idle chip.
 func (d *Device) Configure() error {
 	d.started = 0
-	rest := startWord(0, d.rangeBits, d.rateBits) &^ configOS
-	for _, x := range []struct {
-		pointer byte
-		value   uint16
-	}{{pointerLoThresh, signature}, {pointerHiThresh, hiThresh}, {pointerConfig, rest}} {
-		if err := d.write(x.pointer, x.value); err != nil {
-			return d.fail("configure", err)
-		}
-		got, err := d.read(x.pointer)
-		if err != nil {
-			return d.fail("configure", err)
-		}
-		if got&^configOS != x.value&^configOS {
-			return d.fail("configure", fmt.Errorf("register %d holds %#04x after %#04x was written: %w",
-				x.pointer, got, x.value, adc.ErrConfigLost))
-		}
+	err := d.setUp()
+	if errors.Is(err, adc.ErrWrongChip) {
+		// A brown-out between a pointer and its data shows another register: once
+		// is no proof.
+		err = d.setUp()
+	}
+	if err != nil {
+		return d.fail("configure", err)
 	}
 	return nil
+}
+
+// setUp writes all registers before it reads the first back: a chip of 8-bit
+// registers keeps a word only until its neighbour is written.
+func (d *Device) setUp() error {
+	rest := startWord(0, d.rangeBits, d.rateBits) &^ configOS
+	registers := [...]struct {
+		pointer            byte
+		want, reset, aside uint16
+	}{
+		{pointerLoThresh, signature, loThreshReset, 0},
+		{pointerHiThresh, hiThresh, hiThresh, 0},
+		{pointerConfig, rest, configReset, configOS}, // last: Busy reads on there
+	}
+	for _, x := range registers {
+		if err := d.write(x.pointer, x.want); err != nil {
+			return err
+		}
+	}
+	var lost error
+	for _, x := range registers {
+		got, err := d.read(x.pointer)
+		if err != nil {
+			return err
+		}
+		class := adc.ErrWrongChip
+		switch got &^ x.aside {
+		case x.want:
+			continue
+		case x.reset &^ x.aside:
+			class = adc.ErrConfigLost
+		}
+		if lost == nil || class == adc.ErrWrongChip {
+			lost = fmt.Errorf("register %d holds %#04x after %#04x was written: %w", x.pointer, got, x.want, class)
+		}
+	}
+	return lost
 }
 
 // Start begins one conversion of input 0 to 3 against ground. It must not be
@@ -271,7 +300,7 @@ func (d *Device) fail(what string, err error) error {
 
 // classOf returns the class of a transfer's error, nil if it bears one already.
 func classOf(err error) error {
-	for _, class := range []error{adc.ErrConfigLost, adc.ErrLate, adc.ErrNoAnswer, adc.ErrBusTrouble} {
+	for _, class := range []error{adc.ErrConfigLost, adc.ErrWrongChip, adc.ErrLate, adc.ErrNoAnswer, adc.ErrBusTrouble} {
 		if errors.Is(err, class) {
 			return nil
 		}

@@ -97,6 +97,15 @@ func TestReadsVolts(t *testing.T) {
 	}
 }
 
+// A data rate ten percent low makes a conversion a ninth longer (SBAS444E 5.5).
+func TestTimingBounds(t *testing.T) {
+	_, _, d := rig(t, Options{Rate: 860}, adctest.ADS1x15Options{})
+	got := d.Timing()
+	if least, most := time.Second/946, time.Second/774; got.Min != least || got.Max != most {
+		t.Errorf("between %v and %v, want %v and %v", got.Min, got.Max, least, most)
+	}
+}
+
 func TestFaultsHaveTheirClass(t *testing.T) {
 	bus, chip, d := rig(t, Options{Name: "adc-2"}, adctest.ADS1x15Options{})
 	if err := d.Configure(); err != nil {
@@ -114,6 +123,51 @@ func TestFaultsHaveTheirClass(t *testing.T) {
 	bus.Inject = func(int, adc.Instant, uint16) adctest.Fault { return adctest.StuckBus }
 	if _, err := d.Read(); !errors.Is(err, adc.ErrBusTrouble) || adc.BlindReasonOf(err) != adc.BusTrouble {
 		t.Errorf("stuck bus: %v", err)
+	}
+}
+
+var foreign = []*adctest.Foreign{
+	{Kind: adctest.ForeignConstant, Bytes: [2]byte{0x00, 0x00}},
+	{Kind: adctest.ForeignConstant, Bytes: [2]byte{0xFF, 0xFF}},
+	{Kind: adctest.ForeignConstant, Bytes: [2]byte{0x80, 0x00}}, // as Lo_thresh after a reset
+	{Kind: adctest.ForeignConstant, Bytes: [2]byte{0x7F, 0xFF}}, // as Hi_thresh
+	{Kind: adctest.ForeignConstant, Bytes: [2]byte{0x85, 0x83}}, // as config
+	{Kind: adctest.ForeignConstant, Bytes: [2]byte{0xA5, 0xC0}}, // as the signature
+	{Kind: adctest.ForeignPointer},
+	{Kind: adctest.ForeignBytes},
+	{Kind: adctest.ForeignByte},
+	{Kind: adctest.ForeignNoise},
+}
+
+func TestAnotherChipIsRefused(t *testing.T) {
+	for _, f := range foreign {
+		bus, _, d := rig(t, Options{}, adctest.ADS1x15Options{})
+		f.Address = 0x49
+		bus.Add(f)
+		if err := d.Configure(); !errors.Is(err, adc.ErrWrongChip) || adc.BlindReasonOf(err) != adc.WrongChip {
+			t.Errorf("kind %d %x: %v", f.Kind, f.Bytes, err)
+		}
+	}
+}
+
+// Wherever a brown-out meets Configure, the chip is not taken for another.
+func TestBrownOutIsNoOtherChip(t *testing.T) {
+	lost := 0
+	for at := adc.Instant(0); at < 2_000_000; at += 1000 {
+		bus, chip, d := rig(t, Options{}, adctest.ADS1x15Options{})
+		chip.BrownOut(at)
+		err := d.Configure()
+		switch {
+		case errors.Is(err, adc.ErrConfigLost):
+			lost++
+		case err != nil:
+			t.Errorf("at %d ns: %v", at, err)
+		case at < bus.Now()-2*adc.Instant(d.Timing().Wake) && d.Verify() != nil:
+			lost++ // after its own register was read back: the next Verify sees it
+		}
+	}
+	if lost < 300 {
+		t.Errorf("%d brown-outs were seen", lost)
 	}
 }
 

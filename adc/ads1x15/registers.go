@@ -20,9 +20,12 @@ const (
 )
 
 // signature is written to Lo_thresh, which nothing else uses while the
-// comparator is off, and whose reset value is 8000h: a chip that has lost its
-// supply no longer bears it.
-const signature = 0xA5C0
+// comparator is off: a chip that has lost its supply no longer bears it, but the
+// reset value.
+const (
+	signature     = 0xA5C0
+	loThreshReset = 0x8000
+)
 
 // hiThresh is the reset value of Hi_thresh, written to make sure of it.
 const hiThresh = 0x7FFF

@@ -55,6 +55,7 @@ type lead struct {
 
 	blindSince  adc.Instant // the change that a blind stretch hides is after this
 	blindBefore State
+	blindReason string
 	blindAgree  int // agreeing samples in a row since something is seen again
 	blindFirst  point
 	sawAgain    adc.Instant // end of the last blind stretch
@@ -286,7 +287,10 @@ func (e *Engine) goBlind(i int, since, at adc.Instant, reason string) {
 		}
 		e.emit(&StateChanged{Lead: i, State: Unknown, At: at, Reason: reason})
 		e.cycle.blind(i, since, at)
+	} else if reason != l.blindReason {
+		e.emit(&StateChanged{Lead: i, State: Unknown, At: at, Reason: reason})
 	}
+	l.blindReason = reason
 	l.state, l.hiRun, l.loRun, l.busy = Unknown, 0, 0, false
 	l.pulse.reset(0)
 	l.decline = decline{}

@@ -51,12 +51,13 @@ type crankTracker struct {
 	before   float64
 	lowest   float64
 	records  [][]point // per lead; nil where none is kept
+	missed   []bool    // per lead: live when last seen, but blind as the battery fell
 	unproven string    // why this start cannot be measured
 	count    int
 }
 
 func newCrankTracker(p *Params) crankTracker {
-	c := crankTracker{battery: p.BatterySense, start: p.Key.Start, records: make([][]point, len(p.Leads))}
+	c := crankTracker{battery: p.BatterySense, start: p.Key.Start, records: make([][]point, len(p.Leads)), missed: make([]bool, len(p.Leads))}
 	if c.battery == NoLead && len(p.Leads) == 1 {
 		c.battery = 0
 	}
@@ -96,6 +97,7 @@ func (c *crankTracker) begin(e *Engine, p *point, previous adc.Instant) {
 	for i := range e.leads {
 		l := &e.leads[i]
 		c.records[i] = nil
+		c.missed[i] = l.blind && l.blindBefore == Live
 		if i == c.battery || l.state == Live {
 			c.records[i] = l.h.copyTo(make([]point, 0, 4*historyLen), l.h.first(), l.h.judged)
 			l.recording, l.busy = true, true
@@ -259,13 +261,19 @@ func (c *crankTracker) finish(e *Engine) {
 	if !c.ended {
 		c.ends = c.last
 	}
+	start := span{c.onset, c.ends}
 	for i := range c.records {
 		pts := c.records[i]
 		l := &e.leads[i]
-		if pts == nil || (i != c.battery && l.diedBetween(c.onset.Add(-50*time.Millisecond), c.ends)) {
+		if pts == nil && !c.missed[i] || (i != c.battery && l.diedBetween(c.onset.Add(-50*time.Millisecond), c.ends)) {
 			continue
 		}
-		k := l.measureSag(pts, span{c.onset, c.ends}, e.p.BelowV)
+		k := Crank{Lead: i, Ends: c.ends, Recovered: -1}
+		if c.missed[i] {
+			k.BeginsNotBefore, k.BeginsNotAfter = c.began()
+		} else {
+			k = l.measureSag(pts, start, e.p.BelowV)
+		}
 		if i == c.battery {
 			// The strokes are the engine's; its cables show them to every lead.
 			k.Ripple, k.HasRipple = l.plateauRipple(pts, span{c.fell.Add(inrushFor), c.ends})
@@ -275,7 +283,7 @@ func (c *crankTracker) finish(e *Engine) {
 			k.NotMeasured = c.unproven
 		} else if l.seen&SeenPulsed != 0 {
 			k.NotMeasured = "the lead is pulsed"
-		} else if l.lostSince(c.onset) {
+		} else if c.missed[i] || l.lostSince(c.onset) || samplesMissing(pts, start) {
 			k.NotMeasured = "the lead could not be seen all through the start"
 		}
 		e.emit(&k)
@@ -284,6 +292,28 @@ func (c *crankTracker) finish(e *Engine) {
 	}
 	pts := c.records[c.battery]
 	c.drop(e, pts[len(pts)-1].v)
+}
+
+// missingMost is how many intervals of a lead may pass between two of its samples
+// in a start: two samples in a row missing.
+const missingMost = 3
+
+// samplesMissing reports whether more than that are missing of a start: too few to
+// make the lead blind, but a dip may lie between them.
+func samplesMissing(pts []point, start span) bool {
+	var apart []time.Duration
+	longest := time.Duration(0)
+	for i := 1; i < len(pts); i++ {
+		apart = append(apart, pts[i].from.Sub(pts[i-1].from))
+		if pts[i].from > start.from && pts[i-1].to < start.to {
+			longest = max(longest, pts[i].from.Sub(pts[i-1].to))
+		}
+	}
+	if len(apart) == 0 {
+		return true
+	}
+	slices.Sort(apart)
+	return longest > missingMost*apart[len(apart)/2]
 }
 
 // diedBetween reports whether the lead went dead within a time.

@@ -15,10 +15,10 @@ type Engine struct {
 	crank crankTracker
 	cycle cycleTracker
 
-	now      adc.Instant // the latest instant any input has told
-	tidyAt   adc.Instant // when the time-driven work is next due
-	events   []Event
-	refusals []refusal
+	now    adc.Instant // the latest instant any input has told
+	tidyAt adc.Instant // when the time-driven work is next due
+	events []Event
+	faults []fault
 }
 
 // tidyEvery is how often, in the time of the inputs, the engine looks for what
@@ -83,6 +83,7 @@ func (e *Engine) Flush() []Event {
 	e.sendTransitions(true)
 	e.moveKey()
 	e.cycle.close(e, Interrupted, e.now)
+	e.tellFaults(true)
 	return e.events
 }
 
@@ -138,5 +139,5 @@ func (e *Engine) tidy() {
 	e.sendTransitions(false)
 	e.moveKey()
 	e.cycle.tidy(e)
-	e.reportRefusals()
+	e.tellFaults(false)
 }

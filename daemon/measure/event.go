@@ -56,7 +56,8 @@ func (s Seen) Words() []string {
 	return words
 }
 
-// StateChanged says that the state of a lead, as it stands now, has changed.
+// StateChanged says that the state of a lead, as it stands now, has changed, or
+// why it is unknown.
 type StateChanged struct {
 	Lead   int
 	State  State
@@ -247,8 +248,8 @@ type LeadResult struct {
 }
 
 // Faulted says that the engine refused inputs of a lead or took a lead for
-// faulty. It is sent at the first refusal of a kind and then at most once a
-// second with the count since.
+// faulty. It is sent at the first of a kind, then at most every ten seconds with
+// the count since, and at the end with what is left.
 type Faulted struct {
 	Lead   int // -1 for the bench as a whole
 	At     adc.Instant

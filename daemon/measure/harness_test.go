@@ -57,7 +57,7 @@ func newBenchOn(t testing.TB, seed uint64, host adctest.BusOptions, gain float64
 		chip := adctest.NewADS1x15(o)
 		b.chips = append(b.chips, chip)
 		b.bus.Add(chip)
-		d, err := ads1x15.New(b.bus, ads1x15.Options{Name: "adc", Address: o.Address})
+		d, err := ads1x15.New(b.bus, ads1x15.Options{Name: "adc", Address: o.Address, SplitRead: host.LosesPointerNAK})
 		if err != nil {
 			t.Fatal(err)
 		}

@@ -12,3 +12,11 @@ const (
 	stepInstants = 10000 // clean steps held to the bounds of their instants
 	coveredLeast = 0.95
 )
+
+// chaosTransactions is how many of the first transactions of a scan each meet
+// every kind of fault, chaosStride apart; chaosStorms is how many storms rage.
+const (
+	chaosTransactions = 2000
+	chaosStride       = 1
+	chaosStorms       = 1000
+)

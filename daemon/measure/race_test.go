@@ -12,3 +12,10 @@ const (
 	stepInstants = 1000 // clean steps held to the bounds of their instants
 	coveredLeast = 0.91
 )
+
+// chaosTransactions, chaosStride and chaosStorms: some of them only.
+const (
+	chaosTransactions = 2000
+	chaosStride       = 41
+	chaosStorms       = 30
+)

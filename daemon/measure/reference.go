@@ -153,7 +153,7 @@ func (e *Engine) loseReference(since adc.Instant, reason string) {
 			e.goBlind(i, since, e.now, reason)
 		}
 	}
-	e.emit(&Faulted{Lead: s.lead, At: e.now, Reason: reason, Count: 1})
+	e.fault(s.lead, reason)
 	e.crank.interrupt(e, reason)
 }
 

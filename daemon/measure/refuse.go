@@ -6,37 +6,44 @@ import (
 	"keyturn/adc"
 )
 
-// refusal counts what was refused of one lead for one reason.
-type refusal struct {
-	lead     int
-	reason   string
-	count    int // since last reported
-	reported adc.Instant
-	total    int
+// This file counts what is wrong with a lead, and tells it without flooding
+// whoever listens: the first of a kind at once, the rest by their number.
+
+// fault counts what was wrong with one lead for one reason.
+type fault struct {
+	lead    int
+	reason  string
+	count   int // since last told
+	refused int // samples, of all
+	told    adc.Instant
 }
 
-// refusalEvery is how often at most a repeated refusal is reported.
-const refusalEvery = time.Second
+// faultEvery is how often at most a fault that goes on is told.
+const faultEvery = 10 * time.Second
 
-// refuse counts something that could not be used.
-func (e *Engine) refuse(lead int, reason string) {
-	for i := range e.refusals {
-		if r := &e.refusals[i]; r.lead == lead && r.reason == reason {
-			r.count++
-			r.total++
-			return
+// refuse counts a sample that could not be used.
+func (e *Engine) refuse(lead int, reason string) { e.fault(lead, reason).refused++ }
+
+// fault counts a fault of a lead, or with -1 of the bench.
+func (e *Engine) fault(lead int, reason string) *fault {
+	for i := range e.faults {
+		if f := &e.faults[i]; f.lead == lead && f.reason == reason {
+			f.count++
+			return f
 		}
 	}
-	e.refusals = append(e.refusals, refusal{lead: lead, reason: reason, count: 1, total: 1, reported: -1 << 62})
+	e.faults = append(e.faults, fault{lead: lead, reason: reason, count: 1, told: e.now.Add(-faultEvery)})
+	return &e.faults[len(e.faults)-1]
 }
 
-// reportRefusals emits what was refused since the last report.
-func (e *Engine) reportRefusals() {
-	for i := range e.refusals {
-		r := &e.refusals[i]
-		if r.count > 0 && e.now.Sub(r.reported) >= refusalEvery {
-			e.emit(&Faulted{Lead: r.lead, At: e.now, Reason: r.reason, Count: r.count})
-			r.count, r.reported = 0, e.now
+// tellFaults emits the faults since each was last told, if that is long enough
+// ago; all of them when no more inputs will come.
+func (e *Engine) tellFaults(all bool) {
+	for i := range e.faults {
+		f := &e.faults[i]
+		if f.count > 0 && (all || e.now.Sub(f.told) >= faultEvery) {
+			e.emit(&Faulted{Lead: f.lead, At: e.now, Reason: f.reason, Count: f.count})
+			f.count, f.told = 0, e.now
 		}
 	}
 }
@@ -61,9 +68,9 @@ func (e *Engine) Refusals() []Refusal {
 // whatever reason; lead -1 stands for samples of no known lead.
 func (e *Engine) Refused(lead int) int {
 	n := 0
-	for _, r := range e.refusals {
-		if r.lead == lead {
-			n += r.total
+	for _, f := range e.faults {
+		if f.lead == lead {
+			n += f.refused
 		}
 	}
 	return n

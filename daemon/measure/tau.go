@@ -201,8 +201,7 @@ func (e *Engine) suspect(l *lead, state State, edge *fitted) {
 // temperature does.
 func (e *Engine) tellChanged(l *lead, changed float64) {
 	if abs(changed) > tauFlagged {
-		e.emit(&Faulted{Lead: l.index, At: e.now, Count: 1,
-			Reason: "the lead's time constant is not what it was: look at its capacitor, its divider, its wiring"})
+		e.fault(l.index, "the lead's time constant is not what it was: look at its capacitor, its divider, its wiring")
 	}
 }
 

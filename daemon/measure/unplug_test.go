@@ -56,3 +56,62 @@ func TestChipUnpluggedWhileCranking(t *testing.T) {
 		}
 	}
 }
+
+// A lead that misses more than two scans of a start has no figures of it, and
+// says so; the leads of the other chips have theirs. It does not matter whether
+// it went blind before the start, in it, or was never told to be: a host that
+// stood still misses samples of them all.
+func TestBlindInAStartIsNotMeasured(t *testing.T) {
+	profile := startingProfiles[0]
+	const onset, ends = adc.Instant(1.5e9), adc.Instant(2.6e9)
+	const scan = 6400 * time.Microsecond
+	for _, c := range []struct {
+		name     string
+		from     adc.Instant
+		lasts    time.Duration
+		whole    bool // the host stands still
+		measured bool
+	}{
+		{"one transfer", onset.Add(300 * time.Millisecond), 300 * time.Microsecond, false, true},
+		{"before the start", onset.Add(-200 * time.Millisecond), 100 * time.Millisecond, false, true},
+		{"into the start", onset.Add(-50 * time.Millisecond), 150 * time.Millisecond, false, false},
+		{"over the fall", onset.Add(-20 * time.Millisecond), 45 * time.Millisecond, false, false},
+		{"after the fall", onset.Add(10 * time.Millisecond), 30 * time.Millisecond, false, false},
+		{"four scans", onset.Add(300 * time.Millisecond), 4 * scan, false, false},
+		{"half of it", onset.Add(300 * time.Millisecond), 500 * time.Millisecond, false, false},
+		{"all of it", onset.Add(-100 * time.Millisecond), 1900 * time.Millisecond, false, false},
+		{"the host, one scan", onset.Add(300 * time.Millisecond), scan, true, true},
+		{"the host, five scans", onset.Add(300 * time.Millisecond), 5 * scan, true, false},
+	} {
+		for seed := range uint64(8) {
+			points := profile.points(onset.Seconds())
+			p, waves := sixteen(1400*time.Microsecond, 0.001, func() *vehicle.Wave { return vehicle.NewPolyline(points, 1.4e6) })
+			b := newBench(t, seed, 0, p, waves)
+			from := c.from.Add(time.Duration(seed) * 811 * time.Microsecond)
+			to := from.Add(c.lasts)
+			if c.whole {
+				b.runUntil(from)
+				b.bus.SleepUntil(to)
+			} else {
+				b.bus.Inject = func(_ int, at adc.Instant, addr uint16) adctest.Fault {
+					if addr == 0x49 && at >= from && at < to {
+						return adctest.NAK
+					}
+					return adctest.NoFault
+				}
+			}
+			b.runUntil(ends.Add(2500 * time.Millisecond))
+			b.merge.Flush()
+			got := cranksOf(append(b.events, b.engine.Flush()...))
+			for lead := range p.Leads {
+				want := c.measured || !c.whole && lead/4 != 1
+				if len(got[lead]) != 1 {
+					t.Errorf("%s, seed %d: lead %d: %d starts", c.name, seed, lead, len(got[lead]))
+				} else if k := got[lead][0]; (k.NotMeasured == "") != want || k.BeginsNotBefore > onset.Add(5*time.Millisecond) || k.BeginsNotAfter < onset {
+					t.Errorf("%s, seed %d: lead %d: measured %t (%s), begins in [%.4f, %.4f]", c.name, seed, lead, k.NotMeasured == "",
+						k.NotMeasured, k.BeginsNotBefore.Seconds(), k.BeginsNotAfter.Seconds())
+				}
+			}
+		}
+	}
+}
