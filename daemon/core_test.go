@@ -63,7 +63,7 @@ func feedFor(c *core, from adc.Instant, during time.Duration, slotV float64) adc
 			s := adc.Sample{Lead: i, From: to.Add(-time.Millisecond), To: to, FullScaleUV: 4096000, Code: int16(v / 10 * 32768 / 4.096), StampErr: 1000, StampU: 1000, NoiseV: 1e-4}
 			c.take(context.Background(), adc.Input{Kind: adc.SampleInput, At: to, Sample: s})
 		}
-		if int64(at)%int64(100*time.Millisecond) == 0 {
+		if at/1e8 != at.Add(every)/1e8 {
 			c.take(context.Background(), adc.Input{Kind: adc.TickInput, At: at.Add(2 * time.Millisecond)})
 		}
 	}
