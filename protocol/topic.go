@@ -44,8 +44,12 @@ func TopicOf(root string, d Document) (string, error) {
 	return MessageOf(d).Topic(root, d.Head().Bench)
 }
 
-// ParseTopic takes a topic under root apart. The *Error wraps ErrTopic or ErrID.
+// ParseTopic takes a topic under root apart: Topic of what it returns is the same
+// topic. The *Error wraps ErrTopic or ErrID.
 func ParseTopic(root, topic string) (bench string, m Message, err error) {
+	if err := CheckRoot(root); err != nil {
+		return "", Message{}, err
+	}
 	rest, ok := strings.CutPrefix(topic, root+"/"+versionLevel+"/")
 	if !ok {
 		return "", Message{}, &Error{clip(topic), fmt.Errorf("%w: want it under %s/%s/", ErrTopic, clip(root), versionLevel)}
