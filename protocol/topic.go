@@ -50,20 +50,21 @@ func ParseTopic(root, topic string) (bench string, m Message, err error) {
 	if err := CheckRoot(root); err != nil {
 		return "", Message{}, err
 	}
+	where := "topic " + clip(topic)
 	rest, ok := strings.CutPrefix(topic, root+"/"+versionLevel+"/")
 	if !ok {
-		return "", Message{}, &Error{clip(topic), fmt.Errorf("%w: want it under %s/%s/", ErrTopic, clip(root), versionLevel)}
+		return "", Message{}, &Error{where, fmt.Errorf("%w: want it under %s/%s/", ErrTopic, clip(root), versionLevel)}
 	}
 	bench, name, _ := strings.Cut(rest, "/")
 	if err := CheckID(bench); err != nil {
-		return "", Message{}, &Error{clip(topic), err}
+		return "", Message{}, &Error{where, err}
 	}
 	for _, m := range Messages() {
 		if m.Name == name {
 			return bench, m, nil
 		}
 	}
-	return "", Message{}, &Error{clip(topic), fmt.Errorf("%w: no message %q", ErrTopic, clip(name))}
+	return "", Message{}, &Error{where, fmt.Errorf("%w: no message %q", ErrTopic, clip(name))}
 }
 
 // BenchFilter is the subscription to everything of one bench; "+" for bench
