@@ -149,6 +149,8 @@ func FuzzCaptureTexts(f *testing.F) {
 	f.Add("", "", []byte(nil), "a\r\nb\rc", int64(-7), uint8(200), float32(0))
 	f.Add("a  b", "# x\n#| y", []byte("# a comment\r\n\tx = '''\n\n\n'''\n\n"), `\.`, int64(1)<<62, uint8(0), float32(1e-30))
 	f.Add("b", "n", []byte(strings.Repeat("x", lineMax)), "x", int64(0), uint8(1), float32(1))
+	f.Add("b", "n", []byte("x"), "a\r\r\nb", int64(1), uint8(1), float32(1))
+	f.Add("b", "n", []byte("x"), strings.Repeat("x", recordMax), int64(1), uint8(1), float32(1))
 	f.Fuzz(func(t *testing.T, bench, note string, file []byte, text string, at int64, reason uint8, noise float32) {
 		all := []adc.Input{
 			{Kind: adc.MarkInput, At: adc.Instant(at), Mark: adc.Mark{Position: adc.On, Source: adc.SourceOperator, Note: text}},
@@ -195,6 +197,7 @@ func FuzzPlain(f *testing.F) {
 	f.Add([]byte("t,a,b\n1e9,1,2\n-1e9,1,2\n1e9,1,2\n-1e9,1,2\n1e9,1,2\n-1e9,1,2\n1e9,1,2\n-1e9,1,2\n1e9,1,2\n-1e9,1,2\n1e9,1,2\n"), "a", "b", 1.0)
 	f.Add([]byte("t,a,b\n1,1,2\n2,1,2\n3,1,2\n"), "a", "b", 1e300)
 	f.Add([]byte("t,a,b\n1,1,\"2\n"), "a", "b", 1.0)
+	f.Add([]byte("t,a,b\n0,1,2\n1e9,1,2\n"), "a", "b", 1.0)
 	isID := regexp.MustCompile(`^[a-z0-9-]{1,32}$`)
 	f.Fuzz(func(t *testing.T, data []byte, a, b string, unit float64) {
 		p := Plain{Time: "t", Unit: unit, Volts: []string{a, b}}
