@@ -36,7 +36,7 @@ func clip(s string) string {
 	const most = 64
 	s = strings.ToValidUTF8(s, "?")
 	if len(s) > most {
-		return s[:most] + "…"
+		return strings.ToValidUTF8(s[:most], "") + "…" // a letter cut in two is left out
 	}
 	return s
 }

@@ -53,8 +53,10 @@ func rounded(v float64, decimals int) ([]byte, error) {
 		return nil, fmt.Errorf("write a number: %g is none", v)
 	}
 	scale := math.Pow10(decimals)
-	if r := math.Round(v*scale) / scale; !math.IsInf(r, 0) {
-		v = r
+	// Beyond 2^51 steps a float is about as coarse as the step: rounding would move
+	// the number on by a bit each time that it is written.
+	if steps := v * scale; math.Abs(steps) < 1<<51 {
+		v = math.Round(steps) / scale
 	}
 	if v == 0 {
 		v = 0 // never -0

@@ -255,21 +255,3 @@ func TestDecodeSaysWhatIsWrong(t *testing.T) {
 		t.Errorf("an unknown member: %v", err)
 	}
 }
-
-func FuzzDecode(f *testing.F) {
-	all := examples()
-	for _, name := range names(all) {
-		b, err := protocol.Encode(all[name])
-		if err != nil {
-			f.Fatal(err)
-		}
-		f.Add(b)
-	}
-	f.Fuzz(func(t *testing.T, data []byte) {
-		if d, err := protocol.Decode(data); err == nil {
-			if _, err := protocol.Encode(d); err != nil {
-				t.Errorf("decoded, but cannot be encoded: %v", err)
-			}
-		}
-	})
-}

@@ -65,36 +65,45 @@ func TopicOf(root string, d Document) (string, error) {
 	return MessageOf(d).Topic(root, d.Head().Bench, ids...)
 }
 
-// ParseTopic takes a topic under root apart. The *Error wraps ErrTopic or ErrID.
-func ParseTopic(root, topic string) (bench string, m Message, err error) {
+// ParseTopic takes a topic under root apart: Topic of what it returns is the same
+// topic. ids are what stands for the levels in braces of the message's name. The
+// *Error wraps ErrTopic or ErrID.
+func ParseTopic(root, topic string) (bench string, m Message, ids []string, err error) {
+	if err := CheckRoot(root); err != nil {
+		return "", Message{}, nil, err
+	}
+	where := "topic " + clip(topic)
 	rest, ok := strings.CutPrefix(topic, root+"/"+versionLevel+"/")
 	if !ok {
-		return "", Message{}, &Error{clip(topic), fmt.Errorf("%w: want it under %s/%s/", ErrTopic, clip(root), versionLevel)}
+		return "", Message{}, nil, &Error{where, fmt.Errorf("%w: want it under %s/%s/", ErrTopic, clip(root), versionLevel)}
 	}
 	bench, name, _ := strings.Cut(rest, "/")
 	if err := CheckID(bench); err != nil {
-		return "", Message{}, &Error{clip(topic), err}
+		return "", Message{}, nil, &Error{where, err}
 	}
 	for _, m := range Messages() {
-		if m.matches(name) {
-			return bench, m, nil
+		if ids, ok := m.match(name); ok {
+			return bench, m, ids, nil
 		}
 	}
-	return "", Message{}, &Error{clip(topic), fmt.Errorf("%w: no message %q", ErrTopic, clip(name))}
+	return "", Message{}, nil, &Error{where, fmt.Errorf("%w: no message %q", ErrTopic, clip(name))}
 }
 
-// matches reports whether a topic below the bench's own is one of the message's.
-func (m Message) matches(name string) bool {
+// match reports whether a topic below the bench's own is one of the message's, and
+// the ids in it.
+func (m Message) match(name string) (ids []string, ok bool) {
 	want, got := strings.Split(m.Name, "/"), strings.Split(name, "/")
 	if len(want) != len(got) {
-		return false
+		return nil, false
 	}
 	for i, w := range want {
-		if w != got[i] && (!strings.HasPrefix(w, "{") || CheckID(got[i]) != nil) {
-			return false
+		if strings.HasPrefix(w, "{") && CheckID(got[i]) == nil {
+			ids = append(ids, got[i])
+		} else if w != got[i] || strings.HasPrefix(w, "{") {
+			return nil, false
 		}
 	}
-	return true
+	return ids, true
 }
 
 // BenchFilter is the subscription to everything of one bench; "+" for bench

@@ -14,6 +14,8 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"math"
+	"slices"
 	"strconv"
 	"strings"
 	"time"
@@ -31,9 +33,17 @@ type Header struct {
 
 const (
 	magic = "# keyturn capture 1"
-	// headerLinesMax and lineMax bound what a reader accepts.
+	// benchMark begins each line of the bench file.
+	benchMark = "#| "
+	// headerLinesMax, benchRowsMax of them the bench file's, and lineMax with its
+	// end bound the header that a reader accepts and a writer makes.
 	headerLinesMax = 20000
+	benchRowsMax   = headerLinesMax - 3
 	lineMax        = 4096
+	// recordMax is what one line of inputs may take, textMax the text in it; both in
+	// bytes. A quote without its end must not draw a whole file into memory.
+	recordMax = 1 << 16
+	textMax   = 4096
 )
 
 // columns are the fields of a line; those that a kind does not use are empty.
@@ -58,9 +68,19 @@ type Writer struct {
 // NewWriter writes the header and returns a writer of inputs.
 func NewWriter(w io.Writer, h Header) (*Writer, error) {
 	b := bufio.NewWriter(w)
-	fmt.Fprintf(b, "%s\n# bench: %s\n# note: %s\n", magic, oneLine(h.Bench), oneLine(h.Note))
-	for _, l := range bytes.Split(bytes.TrimRight(h.BenchFile, "\n"), []byte("\n")) {
-		fmt.Fprintf(b, "#| %s\n", l)
+	rows := 0
+	for _, l := range []string{magic, "# bench: " + oneLine(h.Bench), "# note: " + oneLine(h.Note)} {
+		if len(l) >= lineMax {
+			return nil, fmt.Errorf("write the capture's header: a line of %d bytes; less than %d are read back", len(l), lineMax)
+		}
+		fmt.Fprintln(b, l)
+	}
+	for l := range bytes.Lines(h.BenchFile) {
+		l = bytes.TrimRight(l, "\r\n")
+		if rows++; rows > benchRowsMax || len(benchMark)+len(l) >= lineMax {
+			return nil, fmt.Errorf("write the capture's header: line %d of the bench file: %d lines of less than %d bytes are read back", rows, benchRowsMax, lineMax-len(benchMark))
+		}
+		fmt.Fprintf(b, "%s%s\n", benchMark, l)
 	}
 	out := &Writer{buf: b, csv: csv.NewWriter(b), line: make([]string, len(columns))}
 	if err := out.csv.Write(columns); err != nil {
@@ -70,6 +90,11 @@ func NewWriter(w io.Writer, h Header) (*Writer, error) {
 }
 
 func oneLine(s string) string { return strings.Join(strings.Fields(s), " ") }
+
+// lineEnds makes every line end of a text the one that CSV keeps.
+func lineEnds(s string) string {
+	return strings.ReplaceAll(strings.ReplaceAll(s, "\r\n", "\n"), "\r", "\n")
+}
 
 // Write writes one input. The first error is kept for Close.
 func (w *Writer) Write(in adc.Input) {
@@ -90,12 +115,16 @@ func (w *Writer) Write(in adc.Input) {
 	case adc.BlindInput:
 		l[2], l[10], l[11] = number(int64(in.Blind.Lead)), number(int64(in.Blind.Since)), number(int64(in.Blind.Reason))
 	case adc.MarkInput:
-		l[12], l[13], l[14] = in.Mark.Position.String(), in.Mark.Source.String(), in.Mark.Note
+		l[12], l[13], l[14] = in.Mark.Position.String(), in.Mark.Source.String(), lineEnds(in.Mark.Note)
 		if in.Mark.End {
 			l[15] = "true"
 		}
 	case adc.LineInput:
-		l[14], l[15] = in.Line.Name, strconv.FormatBool(in.Line.On)
+		l[14], l[15] = lineEnds(in.Line.Name), strconv.FormatBool(in.Line.On)
+	}
+	if len(l[14]) > textMax {
+		w.err = fmt.Errorf("a text of %d bytes; at most %d are read back", len(l[14]), textMax)
+		return
 	}
 	w.err = w.csv.Write(l)
 }
@@ -113,7 +142,27 @@ func (w *Writer) Close() error {
 type Reader struct {
 	Header Header
 	csv    *csv.Reader
+	bound  *bound
 	before int // lines of the header
+	last   int // line of the latest record
+}
+
+// bound is a reader that fails once a single record has drawn more than recordMax
+// from it, beside what is read ahead.
+type bound struct {
+	r     io.Reader
+	drawn int
+}
+
+var errLong = fmt.Errorf("longer than %d bytes: is a quote open?", recordMax)
+
+func (b *bound) Read(p []byte) (int, error) {
+	if b.drawn > recordMax {
+		return 0, errLong
+	}
+	n, err := b.r.Read(p)
+	b.drawn += n
+	return n, err
 }
 
 // Is reports whether a file begins as a capture does.
@@ -121,8 +170,9 @@ func Is(begin []byte) bool { return bytes.HasPrefix(begin, []byte(magic)) }
 
 // NewReader reads the header.
 func NewReader(r io.Reader) (*Reader, error) {
-	b := bufio.NewReaderSize(r, lineMax)
-	out := &Reader{}
+	out := &Reader{bound: &bound{r: r}}
+	b := bufio.NewReaderSize(out.bound, lineMax)
+	rows := 0
 	for out.before < headerLinesMax {
 		if c, err := b.Peek(1); err != nil || c[0] != '#' {
 			break
@@ -133,17 +183,21 @@ func NewReader(r io.Reader) (*Reader, error) {
 		}
 		line := strings.TrimRight(string(raw), "\r\n")
 		out.before++
+		out.bound.drawn = 0
 		switch {
 		case out.before == 1:
 			if line != magic {
-				return nil, fmt.Errorf("line 1: %q, want %q: is this a capture?", line, magic)
+				return nil, fmt.Errorf("line 1: %q, want %q: is this a capture?", clip(line, textShown), magic)
 			}
-		case strings.HasPrefix(line, "#| "):
-			out.Header.BenchFile = append(append(out.Header.BenchFile, line[3:]...), '\n')
+		case strings.HasPrefix(line, benchMark):
+			if rows++; rows > benchRowsMax {
+				return nil, fmt.Errorf("line %d: the bench file has more than %d lines: is this a capture?", out.before, benchRowsMax)
+			}
+			out.Header.BenchFile = append(append(out.Header.BenchFile, line[len(benchMark):]...), '\n')
 		case strings.HasPrefix(line, "# bench: "):
-			out.Header.Bench = line[9:]
+			out.Header.Bench = oneLine(line[9:])
 		case strings.HasPrefix(line, "# note: "):
-			out.Header.Note = line[8:]
+			out.Header.Note = oneLine(line[8:])
 		}
 	}
 	if out.before == 0 {
@@ -152,11 +206,24 @@ func NewReader(r io.Reader) (*Reader, error) {
 	out.csv = csv.NewReader(b)
 	out.csv.ReuseRecord = true
 	head, err := out.csv.Read()
-	if err != nil || strings.Join(head, ",") != strings.Join(columns, ",") {
+	if err != nil || !slices.Equal(head, columns) {
 		return nil, fmt.Errorf("line %d: want the column names %s", out.before+1, strings.Join(columns, ","))
 	}
+	out.bound.drawn, out.last = 0, out.before+1
 	return out, nil
 }
+
+// clip shortens a text of a file for use in an error.
+func clip(s string, most int) string {
+	s = strings.ToValidUTF8(s, "?")
+	if len(s) <= most {
+		return s
+	}
+	return strings.ToValidUTF8(s[:most], "") + "…" // a letter cut in two is left out
+}
+
+// textShown is how much of a field an error repeats, in bytes.
+const textShown = 64
 
 // Next returns the next input, or io.EOF after the last.
 func (r *Reader) Next() (adc.Input, error) {
@@ -169,10 +236,12 @@ func (r *Reader) Next() (adc.Input, error) {
 		return adc.Input{}, fmt.Errorf("line %d: %w", r.before+malformed.Line, malformed.Err)
 	}
 	if err != nil {
-		return adc.Input{}, fmt.Errorf("after line %d: %w", r.before, err)
+		return adc.Input{}, fmt.Errorf("after line %d: %w", r.last, err)
 	}
+	r.bound.drawn = 0
 	line, _ := r.csv.FieldPos(0)
 	line += r.before
+	r.last = line
 	p := parser{rec: rec}
 	in := p.input()
 	if p.err != nil {
@@ -189,7 +258,7 @@ type parser struct {
 
 func (p *parser) fail(i int, want string) {
 	if p.err == nil {
-		p.err = fmt.Errorf("column %s: %q, want %s", columns[i], p.rec[i], want)
+		p.err = fmt.Errorf("column %s: %q, want %s", columns[i], clip(p.rec[i], textShown), want)
 	}
 }
 
@@ -199,6 +268,22 @@ func (p *parser) int(i, bits int) int64 {
 		p.fail(i, fmt.Sprintf("a whole number of %d bits", bits))
 	}
 	return v
+}
+
+func (p *parser) reason(i int) uint64 {
+	v, err := strconv.ParseUint(p.rec[i], 10, 8)
+	if err != nil {
+		p.fail(i, "a number from 0 to 255")
+	}
+	return v
+}
+
+func (p *parser) text(i int) string {
+	s := lineEnds(p.rec[i])
+	if len(s) > textMax {
+		p.fail(i, fmt.Sprintf("at most %d bytes", textMax))
+	}
+	return s
 }
 
 func (p *parser) bool(i int) bool {
@@ -222,16 +307,16 @@ func (p *parser) input() adc.Input {
 		s.Lead, s.Code, s.FullScaleUV = int(p.int(2, 16)), int16(p.int(3, 16)), int32(p.int(4, 32))
 		s.From, s.To, s.StampErr = adc.Instant(p.int(5, 64)), adc.Instant(p.int(6, 64)), time.Duration(p.int(7, 64))
 		noise, err := strconv.ParseFloat(p.rec[8], 32)
-		if err != nil {
+		if err != nil || math.IsNaN(noise) || math.IsInf(noise, 0) {
 			p.fail(8, "a number of volts")
 		}
 		s.NoiseV, s.Saturated, s.StampU = float32(noise), p.bool(9), time.Duration(p.int(16, 64))
 	case adc.BlindInput:
-		in.Blind = adc.Blind{Lead: int(p.int(2, 16)), Since: adc.Instant(p.int(10, 64)), Reason: adc.BlindReason(p.int(11, 8))}
+		in.Blind = adc.Blind{Lead: int(p.int(2, 16)), Since: adc.Instant(p.int(10, 64)), Reason: adc.BlindReason(p.reason(11))}
 	case adc.MarkInput:
-		in.Mark = adc.Mark{Position: word(p, 12, positions), Source: word(p, 13, sources), Note: p.rec[14], End: p.rec[15] != "" && p.bool(15)}
+		in.Mark = adc.Mark{Position: word(p, 12, positions), Source: word(p, 13, sources), Note: p.text(14), End: p.rec[15] != "" && p.bool(15)}
 	case adc.LineInput:
-		in.Line = adc.Line{Name: p.rec[14], On: p.bool(15)}
+		in.Line = adc.Line{Name: p.text(14), On: p.bool(15)}
 	case adc.TickInput:
 	default:
 		p.fail(0, "sample, blind, mark, line or tick")

@@ -105,20 +105,3 @@ func TestPlainColumns(t *testing.T) {
 		}
 	}
 }
-
-func FuzzReader(f *testing.F) {
-	var b bytes.Buffer
-	w, _ := NewWriter(&b, Header{Bench: "b"})
-	for _, in := range every() {
-		w.Write(in)
-	}
-	_ = w.Close()
-	f.Add(b.Bytes())
-	f.Fuzz(func(t *testing.T, data []byte) {
-		r, err := NewReader(bytes.NewReader(data))
-		for err == nil {
-			_, err = r.Next()
-		}
-		_, _, _, _ = ReadPlain(bytes.NewReader(data), Plain{Time: "kind", Volts: []string{"lead"}})
-	})
-}

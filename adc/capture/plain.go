@@ -31,6 +31,13 @@ const (
 	// plainPause is put between recordings in one file: where the time goes back.
 	plainPause = 60 * time.Second
 	rowsMax    = 50_000_000
+	// plainStepMax is the greatest step, in µV, whose full scale a sample can state.
+	plainStepMax = math.MaxInt32 / 32768
+	// timeMax, in seconds, is how far a time may lie from zero: as far as those of
+	// loggers that count from 1970. timeReach is how far all recordings of a file,
+	// one after the other, may lead. Any sum of both is still an instant.
+	timeMax   = 4e9
+	timeReach = adc.Instant(1 << 60)
 )
 
 // ReadPlain reads a plain CSV with a line of column names. It returns the inputs
@@ -51,21 +58,27 @@ func ReadPlain(r io.Reader, p Plain) (inputs []adc.Input, leads []adc.Lead, inte
 		}
 	}
 	for most > float64(step)*32767e-6 {
-		if step *= 2; step > 1e6 {
+		if step *= 2; step > plainStepMax {
 			return nil, nil, 0, fmt.Errorf("%g V is no voltage of a vehicle: is the column in volts?", most)
 		}
 	}
 	interval = medianStep(times)
+	u := interval/100*29 + interval%100*29/100 // 0.29 of it, for intervals of years too
 	for k, name := range p.Volts {
+		id := idOf(name, k)
+		taken := func(l adc.Lead) bool { return l.Name == id }
+		for n := k + 1; slices.ContainsFunc(leads, taken); n++ {
+			id = fmt.Sprintf("column-%d", n)
+		}
 		leads = append(leads, adc.Lead{
-			Name: idOf(name, k), Chip: "recording", Input: k, Tau: plainWindow, TauFloating: plainWindow,
+			Name: id, Chip: "recording", Input: k, Tau: plainWindow, TauFloating: plainWindow,
 			Calibration: adc.Calibration{Gain: 1},
 		})
 	}
 	for i, t := range times {
 		for k := range p.Volts {
 			s := adc.Sample{Lead: k, Code: int16(math.Round(volts[i][k] * 1e6 / float64(step))), FullScaleUV: step * 32768,
-				From: t, To: t.Add(plainWindow), StampErr: interval / 2, StampU: interval * 29 / 100}
+				From: t, To: t.Add(plainWindow), StampErr: interval / 2, StampU: u}
 			inputs = append(inputs, adc.Input{Kind: adc.SampleInput, At: s.To, Sample: s})
 		}
 	}
@@ -91,7 +104,8 @@ func idOf(name string, k int) string {
 
 // readColumns reads time and voltages.
 func readColumns(r io.Reader, p Plain) (times []adc.Instant, volts [][]float64, err error) {
-	c := csv.NewReader(r)
+	b := &bound{r: r}
+	c := csv.NewReader(b)
 	c.Comment, c.ReuseRecord, c.TrimLeadingSpace = '#', true, true
 	head, err := c.Read()
 	if err != nil {
@@ -102,7 +116,7 @@ func readColumns(r io.Reader, p Plain) (times []adc.Instant, volts [][]float64, 
 	for _, name := range append([]string{p.Time}, p.Volts...) {
 		i := slices.IndexFunc(head, func(h string) bool { return strings.TrimSpace(h) == name })
 		if i < 0 {
-			return nil, nil, fmt.Errorf("line 1: no column %q; have %s", name, strings.Join(head, ", "))
+			return nil, nil, fmt.Errorf("line 1: no column %q; have %s", clip(name, textShown), clip(strings.Join(head, ", "), 8*textShown))
 		}
 		at = append(at, i)
 	}
@@ -118,11 +132,17 @@ func readColumns(r io.Reader, p Plain) (times []adc.Instant, volts [][]float64, 
 		row := make([]float64, len(at))
 		for k, i := range at {
 			line, _ := c.FieldPos(i)
-			if row[k], err = strconv.ParseFloat(strings.TrimSpace(rec[i]), 64); err != nil || math.IsNaN(row[k]) || math.Abs(row[k]) > 1e9 {
-				return nil, nil, fmt.Errorf("line %d: column %s: %q is no number in reach", line, head[i], rec[i])
+			v, most := 0.0, 1e9
+			if v, err = strconv.ParseFloat(strings.TrimSpace(rec[i]), 64); k == 0 {
+				v, most = v*p.Unit, timeMax
 			}
+			if err != nil || !(math.Abs(v) <= most) {
+				return nil, nil, fmt.Errorf("line %d: column %s: %q is no number in reach", line, clip(head[i], textShown), clip(rec[i], textShown))
+			}
+			row[k] = v
 		}
-		t := adc.Instant(row[0]*p.Unit*1e9) + offset
+		b.drawn = 0
+		t := adc.Instant(row[0]*1e9) + offset
 		if len(times) == 0 {
 			offset = adc.Instant(time.Second) - t
 			t += offset
@@ -134,6 +154,10 @@ func readColumns(r io.Reader, p Plain) (times []adc.Instant, volts [][]float64, 
 			shift := last.Add(plainPause) - t
 			offset += shift
 			t += shift
+		}
+		if t > timeReach {
+			line, _ := c.FieldPos(at[0])
+			return nil, nil, fmt.Errorf("line %d: column %s: the recordings before it lead %g s on: is that the time?", line, clip(head[at[0]], textShown), t.Seconds())
 		}
 		times, volts, last = append(times, t), append(volts, row[1:]), t
 	}

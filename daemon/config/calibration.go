@@ -28,8 +28,12 @@ type LeadCalibration struct {
 	Calibration
 }
 
-// ParseCalibrations reads a calibration file. The error names the line.
+// ParseCalibrations reads a calibration file. The error is a Faults.
 func ParseCalibrations(data []byte) (Calibrations, error) {
+	if len(data) > sizeMax {
+		return Calibrations{}, Faults{{1, fmt.Sprintf("%d bytes are too long for a calibration file; at most %d", len(data), sizeMax)}}
+	}
+	f := &faults{lines: linesOf(data)}
 	var c Calibrations
 	err := toml.NewDecoder(bytes.NewReader(data)).DisallowUnknownFields().Decode(&c)
 	var wrong *toml.DecodeError
@@ -37,14 +41,16 @@ func ParseCalibrations(data []byte) (Calibrations, error) {
 	switch {
 	case errors.As(err, &strict) && len(strict.Errors) > 0:
 		row, _ := strict.Errors[0].Position()
-		return Calibrations{}, fmt.Errorf("line %d: unknown key %q; remove it", row, strings.Join(strict.Errors[0].Key(), "."))
+		f.tell(row, fmt.Sprintf("unknown key %q; remove it", clip(strings.Join(strict.Errors[0].Key(), "."))))
 	case errors.As(err, &wrong):
 		row, _ := wrong.Position()
-		return Calibrations{}, fmt.Errorf("line %d: %s; calibrate again or correct it", row, strings.TrimPrefix(wrong.Error(), "toml: "))
+		f.tell(row, saidBy(wrong)+"; calibrate again or correct it")
 	case err != nil:
-		return Calibrations{}, fmt.Errorf("not a calibration file: %w", err)
+		f.tell(1, saidBy(err)+"; calibrate again or correct it")
 	}
-	f := &faults{lines: linesOf(data)}
+	if err != nil {
+		return Calibrations{}, f.err()
+	}
 	seen := map[string]bool{}
 	for i := range c.Leads {
 		l := &c.Leads[i]

@@ -89,26 +89,3 @@ func TestFaultyBenchIsNoBench(t *testing.T) {
 		t.Errorf("%v with %+v", err, b)
 	}
 }
-
-func FuzzParseBench(f *testing.F) {
-	f.Add(example(f))
-	f.Add([]byte("[[lead]]\n[lead.calibration]\n"))
-	f.Add([]byte("lead = [{name = 1, calibration = {gain = 'x'}}, 3]\nbus.name = 2\n"))
-	f.Add([]byte("id = 1\nid = 2\n[lead.x]\n[[lead]]\n\"a.b\" = nan"))
-	f.Fuzz(func(t *testing.T, data []byte) {
-		b, err := ParseBench(data, families())
-		if err != nil {
-			rows := 1 + strings.Count(string(data), "\n")
-			for _, x := range err.(Faults) {
-				if x.Line < 1 || x.Line > rows || !strings.Contains(x.What, "; ") {
-					t.Errorf("of %d lines: line %d: %s", rows, x.Line, x.What)
-				}
-			}
-			return
-		}
-		if err := b.Params().Check(); err != nil {
-			t.Errorf("accepted, but the core refuses it: %v", err)
-		}
-		writeAndRead(t, b)
-	})
-}

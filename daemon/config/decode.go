@@ -23,7 +23,7 @@ const (
 // and the rest read again.
 func (f *faults) decode(data []byte) (Bench, bool) {
 	if len(data) > sizeMax {
-		f.list = append(f.list, Fault{1, fmt.Sprintf("%d bytes are too long for a bench file; at most %d", len(data), sizeMax)})
+		f.tell(1, fmt.Sprintf("%d bytes are too long for a bench file; at most %d", len(data), sizeMax))
 		return Bench{}, false
 	}
 	rows := bytes.Split(bytes.Clone(data), []byte("\n"))
@@ -39,16 +39,16 @@ func (f *faults) decode(data []byte) (Bench, bool) {
 			f.unknown(strict)
 			return b, true
 		case !errors.As(err, &wrong):
-			f.list = append(f.list, Fault{1, strings.TrimPrefix(err.Error(), "toml: ") + "; correct it"})
+			f.tell(1, saidBy(err)+"; correct it")
 			return Bench{}, false
 		}
 		row, column := wrong.Position()
 		want := f.wanted(wrong)
 		if want == "" {
-			f.list = append(f.list, Fault{row, fmt.Sprintf("column %d: %s; correct what stands there", column, strings.TrimPrefix(wrong.Error(), "toml: "))})
+			f.tell(row, fmt.Sprintf("column %d: %s; correct what stands there", column, saidBy(wrong)))
 			return Bench{}, false
 		}
-		f.list = append(f.list, Fault{row, want})
+		f.tell(row, want)
 		f.untyped = append(f.untyped, row)
 		if len(f.untyped) == untypedMax || bytes.HasPrefix(bytes.TrimSpace(rows[row-1]), []byte("[")) {
 			return Bench{}, false
@@ -56,6 +56,9 @@ func (f *faults) decode(data []byte) (Bench, bool) {
 		rows[row-1] = nil
 	}
 }
+
+// saidBy is what the decoder found, which may repeat a key of any length.
+func saidBy(err error) string { return clip(strings.TrimPrefix(err.Error(), "toml: ")) }
 
 // unknown notes the keys that no bench file has.
 func (f *faults) unknown(strict *toml.StrictMissingError) {
@@ -66,7 +69,7 @@ func (f *faults) unknown(strict *toml.StrictMissingError) {
 		if hint == "" {
 			hint = "; remove it"
 		}
-		f.list = append(f.list, Fault{row, fmt.Sprintf("unknown key %q%s", strings.Join(key, "."), hint)})
+		f.tell(row, fmt.Sprintf("unknown key %q%s", clip(strings.Join(key, ".")), hint))
 	}
 }
 

@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"slices"
 	"strings"
+	"unicode"
 )
 
 // Fault is one thing wrong with a file.
@@ -48,6 +49,11 @@ func (f *faults) err() error {
 // at notes a fault of a key in a table: "" is the top, "lead[2]" the third
 // [[lead]], "lead[2].calibration" a table in it.
 func (f *faults) at(table, key, format string, args ...any) {
+	for i, x := range args {
+		if text, ok := x.(string); ok {
+			args[i] = clip(text)
+		}
+	}
 	what := fmt.Sprintf(format, args...)
 	path := table
 	if key != "" {
@@ -55,8 +61,30 @@ func (f *faults) at(table, key, format string, args ...any) {
 		path = strings.TrimPrefix(table+"."+key, ".")
 	}
 	if line := f.lines.of(path); !slices.Contains(f.untyped, line) {
-		f.list = append(f.list, Fault{line, what})
+		f.tell(line, what)
 	}
+}
+
+// shownMax is the longest text of a file, in bytes, that a fault repeats.
+const shownMax = 400
+
+// clip shortens a text of a file for use in a fault.
+func clip(text string) string {
+	if len(text) <= shownMax {
+		return text
+	}
+	return strings.ToValidUTF8(text[:shownMax], "") + "…" // a letter cut in two is left out
+}
+
+// tell notes a fault of a line, with what would break the fault's own line or steer
+// a terminal replaced.
+func (f *faults) tell(line int, what string) {
+	f.list = append(f.list, Fault{line, strings.Map(func(r rune) rune {
+		if !unicode.IsPrint(r) {
+			return '?'
+		}
+		return r
+	}, what)})
 }
 
 func (f *faults) id(table, key, id string) {

@@ -32,13 +32,13 @@ func (s *session) listen(ctx context.Context) error {
 
 // hear is called by the library, on a goroutine of its own.
 func (l *Link) hear(_ mqtt.Client, m mqtt.Message) {
-	_, row, err := protocol.ParseTopic(l.o.Root, m.Topic())
-	if err != nil || len(m.Payload()) > protocol.RequestMax {
+	_, row, ids, err := protocol.ParseTopic(l.o.Root, m.Topic())
+	if err != nil || !row.Inward || len(m.Payload()) > protocol.RequestMax {
 		l.refused.Add(1)
 		return
 	}
 	select {
-	case l.inward <- inward{row, m.Payload(), m.Retained()}:
+	case l.inward <- inward{row, ids[0], m.Payload(), m.Retained()}:
 	default:
 		l.refused.Add(1)
 	}
@@ -65,7 +65,9 @@ func (s *session) receipt(in inward) error {
 		return err
 	}
 	r, ok := d.(*protocol.Receipt)
-	if !ok || r.Bench != s.l.o.Bench {
+	// The broker's access rules are about topics: what the document says must not go
+	// beyond its own.
+	if !ok || r.Bench != s.l.o.Bench || r.Keeper != in.id {
 		return errNotReceipt
 	}
 	if r.Stream != s.l.o.Outbox.Stream() {

@@ -128,6 +128,7 @@ type Link struct {
 // inward is a message of somebody else's.
 type inward struct {
 	message  protocol.Message
+	id       string // the level of the topic that the message's name leaves open
 	payload  []byte
 	retained bool
 }

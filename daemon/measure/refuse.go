@@ -56,10 +56,11 @@ type Refusal struct {
 }
 
 // Refusals returns every refusal there was, in the order of first appearance.
-func (e *Engine) Refusals() []Refusal {
-	out := make([]Refusal, len(e.refusals))
-	for i, r := range e.refusals {
-		out[i] = Refusal{r.lead, r.reason, r.total}
+func (e *Engine) Refusals() (out []Refusal) {
+	for _, f := range e.faults {
+		if f.refused > 0 {
+			out = append(out, Refusal{f.lead, f.reason, f.refused})
+		}
 	}
 	return out
 }

@@ -67,7 +67,7 @@ func closeObjects(doc any) {
 // Validate holds the document published under a topic against its schema, and
 // decodes it.
 func (v *Validator) Validate(root, topic string, payload []byte) error {
-	_, m, err := protocol.ParseTopic(root, topic)
+	_, m, _, err := protocol.ParseTopic(root, topic)
 	if err != nil {
 		return err
 	}
