@@ -96,7 +96,7 @@ func ask(t *testing.T, c *core, r *protocol.Request, retained bool) *protocol.Re
 	if err != nil {
 		t.Fatal(err)
 	}
-	c.answer(context.Background(), request{payload, retained})
+	c.answer(context.Background(), request{string(r.Verb), payload, retained})
 	return c.answers.of[[2]string{r.Client, r.ID}]
 }
 
@@ -170,7 +170,7 @@ func TestRequestsThatAreNotDone(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	c.answer(t.Context(), request{payload: payload})
+	c.answer(t.Context(), request{verb: "begin", payload: payload})
 	if r := c.answers.of[[2]string{"tablet", "boot"}]; r == nil || r.Code != protocol.RefusedExpired {
 		t.Errorf("of another boot: %+v", r)
 	}
@@ -181,8 +181,17 @@ func TestRequestsThatAreNotDone(t *testing.T) {
 	for _, text := range []string{"", "{", "[]", `{"client":"a/b","id":"x","verb":"begin"}`, strings.Repeat("x", 1000)} {
 		c.answer(t.Context(), request{payload: []byte(text)}) // nobody to reply to
 	}
-	if len(c.answers.of) != 4 {
-		t.Errorf("%d answers, want 4", len(c.answers.of))
+	other = begin("verb")
+	other.Header, other.ExpiresNS = protocol.Header{Bench: "b", Boot: "0123abcd"}, 1<<60
+	if payload, err = protocol.Encode(other); err != nil {
+		t.Fatal(err)
+	}
+	c.answer(t.Context(), request{verb: "identify", payload: payload})
+	if r := c.answers.of[[2]string{"tablet", "verb"}]; r == nil || r.Code != protocol.RefusedForm {
+		t.Errorf("under the topic of another verb: %+v", r)
+	}
+	if len(c.answers.of) != 5 {
+		t.Errorf("%d answers, want 5", len(c.answers.of))
 	}
 	if n := len(resultsOf[*protocol.Cycle](t, b)); n != 0 || c.moment.cycle != "" {
 		t.Errorf("a refused request began a cycle: %d documents", n)
@@ -192,8 +201,8 @@ func TestRequestsThatAreNotDone(t *testing.T) {
 	if again := ask(t, c, begin("once"), false); again != first || first.Status != protocol.ReplyDone {
 		t.Errorf("the second time: %+v, the first %+v", again, first)
 	}
-	if n := c.answers.order; len(n) != 5 {
-		t.Errorf("%d answers are remembered, want 5", len(n))
+	if n := c.answers.order; len(n) != 6 {
+		t.Errorf("%d answers are remembered, want 6", len(n))
 	}
 	for i := range 2 * answersKept {
 		c.answers.keep(&protocol.Reply{Client: "x", ID: fmt.Sprint(i)})

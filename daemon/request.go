@@ -24,6 +24,7 @@ const (
 
 // request is one as it came.
 type request struct {
+	verb     string // of its topic, which the broker's access rules are about
 	payload  []byte
 	retained bool
 }
@@ -51,9 +52,9 @@ type refusal struct{ code, reason string }
 
 // hear is called by the link. It never waits: what there is no room for is not
 // answered, and whoever asked asks again.
-func (c *core) hear(payload []byte, retained bool) {
+func (c *core) hear(verb string, payload []byte, retained bool) {
 	select {
-	case c.requests <- request{payload, retained}:
+	case c.requests <- request{verb, payload, retained}:
 	default:
 		c.o.Logger.Warn("a request was dropped: too many at once")
 	}
@@ -97,6 +98,8 @@ func (c *core) admit(in request) (*protocol.Request, *refusal) {
 	switch {
 	case r.Bench != c.o.Bench:
 		return nil, &refusal{protocol.RefusedForm, "it is for another bench"}
+	case string(r.Verb) != in.verb:
+		return r, &refusal{protocol.RefusedForm, "its verb is not that of its topic"}
 	case in.retained:
 		return r, &refusal{protocol.RefusedRetained, "the broker had kept it: publish requests without the retain flag"}
 	case r.Boot != c.o.Boot:

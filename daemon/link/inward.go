@@ -47,7 +47,7 @@ func (l *Link) hear(_ mqtt.Client, m mqtt.Message) {
 // take looks at one message.
 func (s *session) take(in inward) {
 	if in.message.Kind == protocol.KindRequest && s.l.o.Request != nil {
-		s.l.o.Request(in.payload, in.retained)
+		s.l.o.Request(in.id, in.payload, in.retained)
 		return
 	}
 	if err := s.receipt(in); err != nil {

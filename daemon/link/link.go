@@ -68,9 +68,9 @@ type Options struct {
 	Receipts bool
 	// Waits are the deadlines.
 	Waits Waits
-	// Request, if set, is told each request: the document as it came, and whether the
-	// broker had kept it. It must not keep the caller waiting.
-	Request func(payload []byte, retained bool)
+	// Request, if set, is told each request: the verb of its topic, the document as it
+	// came, and whether the broker had kept it. It must not keep the caller waiting.
+	Request func(verb string, payload []byte, retained bool)
 	// Logger gets the edges: connected, lost. Nil discards.
 	Logger *slog.Logger
 	// Seed feeds the jitter of the waits between attempts.

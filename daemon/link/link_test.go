@@ -27,6 +27,7 @@ type fakeBroker struct {
 	n         int // publishes of results so far
 	got       []got
 	acked     map[int64]bool // results whose acknowledgement was sent
+	refuses   bool           // subscriptions
 	conns     []net.Conn
 	connected int
 	wg        sync.WaitGroup
@@ -77,6 +78,10 @@ func (b *fakeBroker) serve(c net.Conn) {
 			answer = packets.NewControlPacket(packets.Pingresp)
 		case *packets.DisconnectPacket:
 			return
+		case *packets.SubscribePacket:
+			ack := packets.NewControlPacket(packets.Suback).(*packets.SubackPacket)
+			ack.MessageID, ack.ReturnCodes = p.MessageID, []byte{map[bool]byte{false: 1, true: 0x80}[b.refuses]}
+			answer = ack
 		case *packets.PublishPacket:
 			switch b.take(p) {
 			case dropBefore:
@@ -262,6 +267,27 @@ func TestRestartDuringBacklog(t *testing.T) {
 	if b.connected < 2 {
 		t.Errorf("%d connections, want a second", b.connected)
 	}
+}
+
+// A broker that does not let the bench read what it must is told from one that is
+// away; nothing is published there.
+func TestRefusedSubscriptionIsAnError(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		b := &fakeBroker{refuses: true, acked: map[int64]bool{}}
+		l, err := New(Options{Broker: Broker{URL: "tcp://broker:1883", ClientID: "c"}, Root: "keyturn", Bench: "b", Outbox: outbox.NewMemory(outbox.MemoryOptions{Stream: "s"}),
+			Dial: b.dial, Receipts: true, Presence: func(s protocol.PresenceState) ([]byte, error) {
+				return protocol.Encode(&protocol.Presence{Header: head(1), AsOf: protocol.AsOf{Stream: "s"}, State: s})
+			}})
+		if err != nil {
+			t.Fatal(err)
+		}
+		err = l.session(t.Context())
+		b.cut()
+		b.wg.Wait()
+		if err == nil || !strings.Contains(err.Error(), "keyturn/v1/b/stored/+: the broker refuses it") || len(b.got) != 0 {
+			t.Errorf("%v, with %d messages", err, len(b.got))
+		}
+	})
 }
 
 func TestBadOptionsAreToldApart(t *testing.T) {
