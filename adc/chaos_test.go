@@ -233,7 +233,7 @@ func TestStormsOnTheBus(t *testing.T) {
 
 // The slowest chips that keep to the data sheet, on a host too quick to hide it.
 func TestSlowestChipsOfTheDataSheet(t *testing.T) {
-	for seed := range uint64(20) {
+	for seed := range uint64(max(20/raceFactor, 4)) {
 		c := newChaos(t, rigOptions{
 			bus:        adctest.BusOptions{Seed: seed, OverheadMax: 20 * time.Microsecond},
 			oscillator: func(int) func(adc.Instant) float64 { return func(adc.Instant) float64 { return -0.0999 } },

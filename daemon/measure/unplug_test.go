@@ -83,7 +83,7 @@ func TestBlindInAStartIsNotMeasured(t *testing.T) {
 		{"the host, one scan", onset.Add(300 * time.Millisecond), scan, true, true},
 		{"the host, five scans", onset.Add(300 * time.Millisecond), 5 * scan, true, false},
 	} {
-		for seed := range uint64(8) {
+		for seed := range uint64(3 * isoSeeds) {
 			points := profile.points(onset.Seconds())
 			p, waves := sixteen(1400*time.Microsecond, 0.001, func() *vehicle.Wave { return vehicle.NewPolyline(points, 1.4e6) })
 			b := newBench(t, seed, 0, p, waves)
