@@ -14,6 +14,10 @@ import (
 func (c *core) describe(ctx context.Context) {
 	c.ok(c.outbox.Put(ctx, &protocol.BenchResult{ResultHeader: c.t.result(c.now), Description: c.benchD}))
 	c.sendBench()
+	for _, what := range c.o.Findings {
+		c.o.Logger.Error(what)
+		c.ok(c.outbox.Put(ctx, &protocol.BenchFault{ResultHeader: c.t.result(c.now), AtNS: int64(c.now), Reason: what, Count: 1}))
+	}
 }
 
 // fillLearned writes into the description what the leads have taught.

@@ -51,6 +51,8 @@ type Options struct {
 	// Wall tells the wall clock at an instant and the bound of its error; false
 	// while it is unknown. Nil: it never is known.
 	Wall func(adc.Instant) (time.Time, time.Duration, bool)
+	// Findings are troubles found before the start; each is told as a bench-fault.
+	Findings []string
 	// Health, if set, is told how the daemon is.
 	Health *Health
 	// Logger gets the edges; nil discards.

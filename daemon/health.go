@@ -43,7 +43,7 @@ type vitals struct {
 
 type leadVitals struct {
 	lead                 string
-	state                string
+	state, reason        string
 	samples              int64
 	mean, longest, bound float64 // µs
 }
@@ -71,7 +71,7 @@ func (c *core) followVitals(feeds []*feed) {
 		v.lostInput += f.dropped.Load()
 	}
 	for i := range c.benchD.Leads {
-		l := leadVitals{lead: c.t.lead(i), state: c.moment.states[i].String(), samples: c.moment.count[i], bound: float64(c.benchD.Leads[i].IntervalBoundUS)}
+		l := leadVitals{lead: c.t.lead(i), state: c.moment.states[i].String(), reason: c.moment.reasons[i], samples: c.moment.count[i], bound: float64(c.benchD.Leads[i].IntervalBoundUS)}
 		if n := c.moment.count[i]; n > 0 {
 			l.mean, l.longest = float64(c.moment.sum[i])/float64(n)/1e3, float64(c.moment.longest[i])/1e3
 		}
@@ -122,6 +122,36 @@ func (h *Health) Hung() string {
 func (h *Health) Seen() bool {
 	v := h.state.Load()
 	return v != nil && slices.ContainsFunc(v.leads, func(l leadVitals) bool { return l.samples > 0 })
+}
+
+// Progress is how far a daemon is.
+type Progress struct {
+	// Leads is how many there are, Blind how many of them cannot be judged, and Why
+	// says why, each reason once.
+	Leads, Blind int
+	Why          []string
+	Chips        []adc.Counts
+	// Last is the latest result, Delivered the latest that has arrived for good.
+	Last, Delivered int64
+}
+
+// Progress returns how far the daemon is; the zero value before its first moment.
+func (h *Health) Progress() (p Progress) {
+	v := h.state.Load()
+	if v == nil {
+		return p
+	}
+	p = Progress{Leads: len(v.leads), Chips: v.chips, Last: v.outbox.Last, Delivered: v.outbox.Delivered}
+	for _, l := range v.leads {
+		if l.state != measure.Unknown.String() {
+			continue
+		}
+		p.Blind++
+		if l.reason != "" && !slices.Contains(p.Why, l.reason) {
+			p.Why = append(p.Why, l.reason)
+		}
+	}
+	return p
 }
 
 // Summary is the state in one line.

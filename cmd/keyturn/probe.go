@@ -42,7 +42,7 @@ type probe struct {
 // openProbe opens the bench and begins to sample it.
 func openProbe(ctx context.Context, f benchFlags) (*probe, error) {
 	if f.Config == "" && !f.Practice {
-		return nil, errors.New("which bench? say --config FILE, or --practice for a simulated one")
+		return nil, errWhichBench
 	}
 	p := &probe{calibration: &parts.Calibration{}}
 	clock, err := adc.NewRealClock()
@@ -78,14 +78,8 @@ func openProbe(ctx context.Context, f benchFlags) (*probe, error) {
 
 // read reads the bench file and its calibration.
 func (p *probe) read(name string) error {
-	text, err := os.ReadFile(name)
-	if err != nil {
-		return fmt.Errorf("read the bench file: %w", err)
-	}
-	if p.bench, err = config.ParseBench(text, parts.Families()); err != nil {
-		return fmt.Errorf("bench file %s:\n%w", name, err)
-	}
-	p.calibration, err = parts.OpenCalibration(name, &p.bench)
+	files, err := parts.Read(name)
+	p.bench, p.calibration = files.Read, files.Calibration
 	if errors.Is(err, config.ErrMoved) { // this is the tool that mends it
 		fmt.Fprintf(os.Stderr, "keyturn: %v\n", err)
 		return nil

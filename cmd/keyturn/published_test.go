@@ -83,8 +83,9 @@ func TestEveryPublishedDocumentSatisfiesItsSchema(t *testing.T) {
 	}
 }
 
-// mosquitto starts Debian's broker on a free loopback port and returns its port.
-func mosquitto(t *testing.T) string {
+// mosquitto starts Debian's broker with a configuration on a free loopback port and
+// returns its port.
+func mosquitto(t *testing.T, conf string) string {
 	t.Helper()
 	path, err := exec.LookPath("mosquitto")
 	if err != nil {
@@ -96,11 +97,11 @@ func mosquitto(t *testing.T) string {
 	}
 	port := strconv.Itoa(l.Addr().(*net.TCPAddr).Port)
 	l.Close()
-	conf := filepath.Join(t.TempDir(), "mosquitto.conf")
-	if err := os.WriteFile(conf, []byte("listener "+port+" 127.0.0.1\nallow_anonymous true\nlog_dest none\n"), 0o600); err != nil {
+	file := filepath.Join(t.TempDir(), "mosquitto.conf")
+	if err := os.WriteFile(file, []byte("listener "+port+" 127.0.0.1\nlog_dest none\n"+conf), 0o600); err != nil {
 		t.Fatal(err)
 	}
-	c := exec.Command(path, "-c", conf)
+	c := exec.Command(path, "-c", file)
 	if err := c.Start(); err != nil {
 		t.Fatalf("start mosquitto (install the Debian package mosquitto): %v", err)
 	}
@@ -151,7 +152,7 @@ func listen(t *testing.T, port, topic string, n int) [][2]string {
 // With a real broker: a subscriber that comes late sees presence, bench and now;
 // after kill -9 of the bench it sees the will.
 func TestLateSubscriberAndWillWithMosquitto(t *testing.T) {
-	program, port := keyturn(t), mosquitto(t)
+	program, port := keyturn(t), mosquitto(t, "allow_anonymous true\n")
 	c := exec.Command(program, "demo", "--broker", "tcp://127.0.0.1:"+port, "--width", "100")
 	if err := c.Start(); err != nil {
 		t.Fatal(err)

@@ -6,6 +6,7 @@ import (
 	"context"
 	"fmt"
 	"log/slog"
+	"math"
 	"os"
 	"os/signal"
 	"sync"
@@ -20,7 +21,6 @@ import (
 	"keyturn/daemon"
 	"keyturn/daemon/config"
 	"keyturn/daemon/measure"
-	"keyturn/daemon/outbox"
 )
 
 // version is set when a release is built.
@@ -44,76 +44,68 @@ func main() {
 }
 
 func run(f flags) error {
-	text, err := os.ReadFile(f.Config)
-	if err != nil {
-		return fmt.Errorf("read the bench file: %w", err)
-	}
-	bench, err := config.ParseBench(text, parts.Families())
-	if err != nil {
-		return fmt.Errorf("bench file %s:\n%w", f.Config, err)
-	}
-	calibration, err := parts.OpenCalibration(f.Config, &bench)
+	files, err := parts.Read(f.Config)
 	if err != nil {
 		return err
+	}
+	b := files.Read
+	if f.Check {
+		fmt.Printf("%s: bench %s, %d leads in %d slots on %d chips: all right\n", f.Config, b.ID, len(b.Leads), len(b.Slots), len(b.Chips))
+		return nil
 	}
 	mode := parts.ScanMode
 	if f.Crank {
 		mode = parts.CrankMode
 	}
-	if f.Check {
-		fmt.Printf("%s: bench %s, %d leads in %d slots on %d chips: all right\n", f.Config, bench.ID, len(bench.Leads), len(bench.Slots), len(bench.Chips))
-		return nil
-	}
 	clock, err := adc.NewRealClock()
 	if err != nil {
 		return fmt.Errorf("read the monotonic clock: %w", err)
 	}
+	ctx, stop := signal.NotifyContext(context.Background(), os.Interrupt, syscall.SIGTERM)
+	defer stop()
+	logger := newLogger()
 	var opened []i2c.BusCloser
 	defer func() {
-		for _, b := range opened {
-			_ = b.Close() // nothing is left to be done about it
+		for _, x := range opened {
+			_ = x.Close() // nothing is left to be done about it
 		}
 	}()
-	made, err := parts.Assemble(bench, mode, func(name string) (i2c.Bus, adc.Clock, error) {
-		b, err := parts.OpenKernelBus(name, bench.Chips)
+	o, speeds, err := parts.Prepare(files, "keyturnd", version, mode, func(name string) (i2c.Bus, adc.Clock, error) {
+		x, err := parts.OpenKernelBus(name, b.Chips)
 		if err == nil {
-			opened = append(opened, b)
+			opened = append(opened, x)
 		}
-		return b, clock, err
+		return x, clock, err
 	})
 	if err != nil {
 		return err
 	}
-	ctx, stop := signal.NotifyContext(context.Background(), os.Interrupt, syscall.SIGTERM)
-	defer stop()
-	boot := parts.Boot()
-	logger := newLogger()
-	box, closeBox, err := openOutbox(bench, parts.WallNow, logger)
+	for name, s := range speeds { // a line each, in any order
+		logger.Info("bus", "name", name, "khz", math.Round(s.Hz/1e3), "host_adds", s.Overhead.Round(time.Microsecond))
+	}
+	box, found, closeBox, err := parts.OpenOutbox(b, true, logger)
 	if err != nil {
 		return err
 	}
-	defer closeBox()
+	defer func() {
+		if err := closeBox(); err != nil {
+			logger.Error("the store could not be closed", "error", err)
+		}
+	}()
+	if b.Store == "" {
+		logger.Warn("the bench file names no store: results that the broker has not taken are lost when this program ends")
+	}
 	health := &daemon.Health{Temperature: temperature}
-	if err := serveHealth(ctx, bench.Health, health, logger); err != nil {
+	if err := serveHealth(ctx, b.Health, health, logger); err != nil {
 		return err
 	}
 	var told sync.WaitGroup
 	told.Go(func() { notify(ctx, health, logger) })
 	defer func() { stop(); told.Wait() }()
-	return daemon.Run(ctx, daemon.Options{
-		Health: health,
-		Outbox: box,
-		Bench:  bench.ID, Root: bench.MQTT.Root, Broker: parts.Broker("keyturnd", f.Config, bench, boot),
-		Receipts: len(bench.MQTT.Keepers) > 0, Requests: bench.MQTT.Requests,
-		Params: bench.Params(), Cylinders: bench.Cylinders,
-		Learned: keepLearned(ctx, calibration, bench, logger),
-		Description: daemon.Describe(bench, "keyturnd "+version, func(chip string) time.Duration {
-			return made.Bound[chip]
-		}),
-		Buses: made.Buses, Boot: boot,
-		Wall:   parts.Wall(clock),
-		Logger: logger,
-	})
+	o.Outbox, o.Findings, o.Health, o.Logger = box, append(o.Findings, found...), health, logger
+	o.Learned = keepLearned(ctx, files.Calibration, b, logger)
+	o.Wall = parts.Wall(clock)
+	return daemon.Run(ctx, o)
 }
 
 // newLogger writes to standard error; the journal stamps lines itself (systemd.exec(5),
@@ -129,27 +121,6 @@ func newLogger() *slog.Logger {
 		}
 	}
 	return slog.New(slog.NewTextHandler(os.Stderr, &o))
-}
-
-// openOutbox opens the store that the bench file names; without one, results live
-// as long as the process, and that is said.
-func openOutbox(b config.Bench, now func() (time.Time, bool), logger *slog.Logger) (daemon.Outbox, func(), error) {
-	if b.Store == "" {
-		logger.Warn("the bench file names no store: results that the broker has not taken are lost when this program ends")
-		return outbox.NewMemory(outbox.MemoryOptions{Stream: fmt.Sprintf("s-%x", time.Now().UnixNano())}), func() {}, nil
-	}
-	s, notice, err := outbox.OpenStore(outbox.StoreOptions{Path: b.Store, Keepers: b.MQTT.Keepers, Now: now, Logger: logger})
-	if err != nil {
-		return nil, nil, err
-	}
-	if notice.SetAside != "" {
-		logger.Error("the store was unsound; it was set aside and a new one begun", "moved_to", notice.SetAside, "why", notice.Why)
-	}
-	return s, func() {
-		if err := s.Close(); err != nil {
-			logger.Error("the store could not be closed", "error", err)
-		}
-	}, nil
 }
 
 // keepLearned returns what takes the leads' time constants and has them written

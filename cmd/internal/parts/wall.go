@@ -15,7 +15,7 @@ const unsynchronized = 16 * time.Second
 // error. It is unknown while nothing has set the clock.
 func Wall(clock *adc.RealClock) func(adc.Instant) (time.Time, time.Duration, bool) {
 	return func(t adc.Instant) (time.Time, time.Duration, bool) {
-		bound, ok := wallBound()
+		bound, ok := WallBound()
 		if !ok {
 			return time.Time{}, 0, false
 		}
@@ -25,12 +25,13 @@ func Wall(clock *adc.RealClock) func(adc.Instant) (time.Time, time.Duration, boo
 
 // WallNow tells the wall clock; false while nothing has set it.
 func WallNow() (time.Time, bool) {
-	_, ok := wallBound()
+	_, ok := WallBound()
 	return time.Now(), ok
 }
 
-// wallBound is the kernel's bound of the wall clock's error.
-func wallBound() (time.Duration, bool) {
+// WallBound is the kernel's bound of the wall clock's error; false while nothing has
+// set the clock.
+func WallBound() (time.Duration, bool) {
 	var x syscall.Timex
 	if _, err := syscall.Adjtimex(&x); err != nil {
 		return 0, false

@@ -1,0 +1,89 @@
+package main
+
+import (
+	"bytes"
+	"net"
+	"net/http"
+	"os"
+	"os/exec"
+	"path/filepath"
+	"strings"
+	"testing"
+	"time"
+
+	"keyturn/daemon"
+	"keyturn/daemon/link"
+	"keyturn/protocol"
+)
+
+func examine(t *testing.T, d *doctor) (*examination, *bytes.Buffer) {
+	t.Helper()
+	out := &bytes.Buffer{}
+	return &examination{ctx: t.Context(), d: d, out: out}, out
+}
+
+// On a practice bench the whole way is proved; what a bench should have and this one
+// lacks is noted, not failed.
+func TestDoctorOnAPracticeBench(t *testing.T) {
+	x, out := examine(t, &doctor{benchFlags: benchFlags{Practice: true}, Wait: time.Minute})
+	if err := x.run(); err != nil {
+		t.Fatal(err)
+	}
+	text := out.String()
+	if x.failed > 0 {
+		t.Errorf("%d checks failed", x.failed)
+	}
+	for _, want := range []string{"bench practice: 16 leads", "never calibrated", "kHz of 400", "names no store", "what the bench publishes comes back",
+		"adc-4:", "proofs", "a result was numbered 1, and the broker has taken it"} {
+		if !strings.Contains(text, want) {
+			t.Errorf("%q is not said", want)
+		}
+	}
+	t.Log("\n" + text)
+}
+
+// A broker whose access rules let the bench write, but not where it should, is found
+// out: it acknowledges what it drops.
+func TestDoctorFindsWrongAccessRules(t *testing.T) {
+	dir := t.TempDir()
+	write := func(name, text string) string {
+		path := filepath.Join(dir, name)
+		if err := os.WriteFile(path, []byte(text), 0o644); err != nil {
+			t.Fatal(err)
+		}
+		return path
+	}
+	passwords := write("passwords", "bench-1:plain words\nbench-2:plain words\n")
+	if out, err := exec.Command("mosquitto_passwd", "-U", passwords).CombinedOutput(); err != nil {
+		t.Fatalf("mosquitto_passwd (Debian package mosquitto): %v: %s", err, out)
+	}
+	acl := write("acl", "pattern write keyturn/v1/%u/#\npattern read keyturn/v1/%u/reply/doctor/+\n")
+	port := mosquitto(t, "password_file "+passwords+"\nacl_file "+acl+"\nallow_anonymous false\nuser root\n")
+	secret := write("secret", "plain words\n")
+	for user, want := range map[string]string{"bench-1": "what the bench publishes comes back", "bench-2": "did not come back", "stranger": "not Authorized"} {
+		x, out := examine(t, &doctor{Wait: 2 * time.Second})
+		o := daemon.Options{Bench: "bench-1", Root: protocol.DefaultRoot, Boot: "0123abcd",
+			Broker: link.Broker{URL: "tcp://127.0.0.1:" + port, ClientID: "doctor", Username: user, PasswordFile: secret}}
+		if ok := x.access(o); ok != (user == "bench-1") || !strings.Contains(out.String(), want) {
+			t.Errorf("%s: %t\n%s", user, ok, out)
+		}
+	}
+}
+
+// While the daemon runs nothing else is to touch the bus.
+func TestDoctorLeavesARunningDaemonAlone(t *testing.T) {
+	path := filepath.Join(t.TempDir(), "health.sock")
+	l, err := net.Listen("unix", path)
+	if err != nil {
+		t.Fatal(err)
+	}
+	s := &http.Server{Handler: &daemon.Health{}}
+	go func() { _ = s.Serve(l) }() // it ends when it is closed
+	defer s.Close()
+	if said := running("unix:" + path); said != "nothing was sampled yet" {
+		t.Errorf("it says %q", said)
+	}
+	if said := running("unix:" + path + "-none"); said != "" {
+		t.Errorf("a daemon that is not there says %q", said)
+	}
+}
