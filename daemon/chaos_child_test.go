@@ -44,6 +44,7 @@ type child struct {
 	Nth    int     // how many there were before on this boot
 	Speed  float64 // of the simulated time
 	Quiet  bool    // the vehicle is left alone: nothing new is measured
+	Memory bool    // results are kept in memory
 	Waits  link.Waits
 }
 
@@ -75,12 +76,15 @@ func runChild(text string) error {
 	}
 	o.Bench, o.Root, o.Boot = chaosBench, protocol.DefaultRoot, "0c4a05fe"
 	o.Broker = link.Broker{URL: c.Broker, ClientID: "keyturnd-chaos"}
-	o.Receipts, o.Waits, o.Outbox = true, c.Waits, &told{store}
+	o.Receipts, o.Waits, o.Outbox = !c.Memory, c.Waits, &told{store}
+	if c.Memory {
+		o.Outbox = &told{outbox.NewMemory(outbox.MemoryOptions{Stream: "s-memory"})}
+	}
 	go func() {
 		tick := time.NewTicker(100 * time.Millisecond)
 		defer tick.Stop()
 		for range tick.C {
-			n := store.Counts()
+			n := o.Outbox.Counts()
 			fmt.Println("counts", n.Last, n.Delivered, n.Queued)
 		}
 	}()
@@ -90,8 +94,8 @@ func runChild(text string) error {
 	return store.Close()
 }
 
-// told is a store that says what it is given.
-type told struct{ *outbox.Store }
+// told is an outbox that says what it is given.
+type told struct{ daemon.Outbox }
 
 func (s *told) Put(ctx context.Context, d protocol.Result) error {
 	print, err := fingerprint(d)
@@ -99,7 +103,7 @@ func (s *told) Put(ctx context.Context, d protocol.Result) error {
 		return err
 	}
 	fmt.Println("put", time.Now().UnixNano(), print)
-	return s.Store.Put(ctx, d)
+	return s.Outbox.Put(ctx, d)
 }
 
 // fingerprint names what a result says, its number apart.

@@ -46,7 +46,7 @@ func TestChaos(t *testing.T) {
 	case *long:
 		kills = map[string]int{"daemon": 500, "broker": 300, "network": 1000}
 	}
-	c := newChaos(t, speed)
+	c := newChaos(t, child{Speed: speed})
 	var deck []string
 	for _, what := range []string{"daemon", "broker", "network"} {
 		for range kills[what] {
@@ -76,7 +76,7 @@ func TestChaos(t *testing.T) {
 type chaos struct {
 	t             *testing.T
 	store         string
-	speed         float64
+	child         child
 	broker        *mosquitto
 	bench, shop   *proxy // the daemon's way and the record keeper's
 	keeper        *keeper
@@ -86,17 +86,17 @@ type chaos struct {
 	keeperStopped chan struct{}
 }
 
-func newChaos(t *testing.T, speed float64) *chaos {
-	c := &chaos{t: t, speed: speed, store: filepath.Join(t.TempDir(), "results.db"), broker: newMosquitto(t), keeperStopped: make(chan struct{})}
+func newChaos(t *testing.T, as child) *chaos {
+	c := &chaos{t: t, child: as, store: filepath.Join(t.TempDir(), "results.db"), broker: newMosquitto(t), keeperStopped: make(chan struct{})}
 	c.bench, c.shop = newProxy(t, c.broker.address()), newProxy(t, c.broker.address())
 	t.Cleanup(c.bench.close)
 	t.Cleanup(c.shop.close)
 	var ctx context.Context
 	ctx, c.stopKeeper = context.WithCancel(context.Background())
-	c.keeper = &keeper{t: t, url: c.shop.url(), has: map[int64][]byte{}}
+	c.keeper = &keeper{t: t, url: c.shop.url(), has: map[int64][]byte{}, arrived: map[string]time.Time{}}
 	go func() { c.keeper.run(ctx); close(c.keeperStopped) }()
 	t.Cleanup(func() { c.stopKeeper(); <-c.keeperStopped })
-	c.startDaemon(false)
+	c.startDaemon(as.Quiet)
 	t.Cleanup(func() { _ = c.run.cmd.Process.Kill() })
 	return c
 }
@@ -120,8 +120,10 @@ type put struct {
 }
 
 func (c *chaos) startDaemon(quiet bool) {
-	text, err := json.Marshal(child{Broker: c.bench.url(), Store: c.store, Nth: len(c.incarnations), Speed: c.speed, Quiet: quiet,
-		Waits: link.Waits{Ack: time.Second, Receipt: time.Second, AgainFirst: 50 * time.Millisecond, AgainMost: 500 * time.Millisecond}})
+	as := c.child
+	as.Broker, as.Store, as.Nth, as.Quiet = c.bench.url(), c.store, len(c.incarnations), quiet
+	as.Waits = link.Waits{Ack: time.Second, Receipt: time.Second, AgainFirst: 50 * time.Millisecond, AgainMost: 500 * time.Millisecond}
+	text, err := json.Marshal(as)
 	if err != nil {
 		c.t.Fatal(err)
 	}
@@ -191,6 +193,11 @@ func (c *chaos) breakNetwork(rng *rand.Rand) {
 func (c *chaos) drain() {
 	c.killDaemon()
 	c.startDaemon(true)
+	c.settle()
+}
+
+// settle waits until all has arrived, and ends the daemon.
+func (c *chaos) settle() {
 	tick := time.NewTicker(100 * time.Millisecond)
 	defer tick.Stop()
 	deadline := time.After(90 * time.Second)
@@ -306,6 +313,7 @@ type keeper struct {
 	has        map[int64][]byte
 	upTo       int64 // everything up to here is there
 	head       protocol.Header
+	arrived    map[string]time.Time // by fingerprint
 	duplicates int
 	unequal    int
 	foreign    int
@@ -375,6 +383,7 @@ func (k *keeper) receipt() *protocol.Receipt {
 }
 
 func (k *keeper) take(m link.Message) error {
+	at := time.Now()
 	d, err := protocol.Decode(m.Payload)
 	if err != nil {
 		k.t.Error(err)
@@ -396,6 +405,11 @@ func (k *keeper) take(m link.Message) error {
 		k.duplicates++
 	default:
 		k.has[h.Seq] = m.Payload
+		print, err := fingerprint(d.(protocol.Result))
+		if err != nil {
+			k.t.Error(err)
+		}
+		k.arrived[print] = at
 	}
 	return nil
 }

@@ -212,8 +212,16 @@ func (s *session) leave() error {
 	defer cancel()
 	for {
 		s.fill()
-		if len(s.inFlight) == 0 {
+		if len(s.inFlight) == 0 && s.l.o.Outbox.Counts().Queued == 0 {
 			break
+		}
+		if len(s.inFlight) == 0 {
+			select { // the disk has the rest
+			case <-s.l.o.Outbox.More():
+				continue
+			case <-ctx.Done():
+				return fmt.Errorf("send what was left: %w", context.Cause(ctx))
+			}
 		}
 		if err := wait(ctx, s.inFlight[0].token, goodbye); err != nil {
 			return fmt.Errorf("send what was left: %w", err)

@@ -185,7 +185,7 @@ func (s *Store) Counts() Counts {
 	s.mu.Lock()
 	defer s.mu.Unlock()
 	c := s.counts
-	c.Queued, c.Acked, c.Delivered = len(s.queue), s.acked, s.acked
+	c.Acked, c.Delivered = s.acked, s.acked
 	for i, k := range s.o.Keepers {
 		if seq := s.receipts[k]; i == 0 || seq < c.Delivered {
 			c.Delivered = seq
@@ -209,6 +209,7 @@ func (s *Store) Put(_ context.Context, d protocol.Result) error {
 	c, isCycle := d.(*protocol.Cycle)
 	select {
 	case s.queue <- queued{d, isCycle && c.Final}:
+		s.counts.Queued++
 	default:
 		s.lost++
 		s.counts.Dropped++
@@ -293,6 +294,14 @@ func (s *Store) write() {
 	}
 }
 
+// settled notes that results are no longer waiting for the disk.
+func (s *Store) settled(n int) {
+	s.mu.Lock()
+	s.counts.Queued -= n
+	s.mu.Unlock()
+	signal(s.more)
+}
+
 // turn notes that the writer is alive.
 func (s *Store) turn() {
 	s.mu.Lock()
@@ -338,6 +347,7 @@ func (s *Store) drain() {
 		if len(batch) == 0 {
 			return
 		}
+		s.settled(len(batch))
 	}
 }
 
@@ -347,6 +357,7 @@ func (s *Store) commit(batch []protocol.Result, ackDue bool) {
 		s.turn()
 		err := s.try(batch, ackDue)
 		if err == nil {
+			s.settled(len(batch))
 			if s.trouble("") {
 				s.o.Logger.Info("results are kept again")
 			}
