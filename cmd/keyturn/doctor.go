@@ -262,7 +262,7 @@ func (x *examination) disk(b config.Bench) {
 	if err == nil {
 		err = syscall.Statfs(dir, &fs)
 	}
-	free := int64(fs.Bavail) * fs.Bsize
+	free := int64(fs.Bavail) * int64(fs.Bsize)
 	if !x.verdict("disk", err, fmt.Sprintf("%s takes a file for good in %v; %d MB free", dir, took.Round(100*time.Microsecond), free>>20), "make the folder, and let the daemon's user write there") {
 		return
 	}

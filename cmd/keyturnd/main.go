@@ -27,7 +27,8 @@ import (
 var version = "development"
 
 type flags struct {
-	Config  string           `help:"Bench file." required:"" type:"existingfile" placeholder:"FILE"`
+	Config  string           `help:"Bench file." xor:"what" required:"" type:"existingfile" placeholder:"FILE"`
+	Clock   string           `name:"tell-clock" help:"Do nothing but tell into a file how well the wall clock is known, for a daemon that may not ask the kernel." xor:"what" required:"" placeholder:"FILE"`
 	Check   bool             `help:"Check the bench file, say what is wrong with it, and end."`
 	Crank   bool             `name:"crank-mode" help:"Let each chip that has a crank_lead serve only that lead, at its full rate."`
 	Version kong.VersionFlag `help:"Print the version and end."`
@@ -44,6 +45,11 @@ func main() {
 }
 
 func run(f flags) error {
+	ctx, stop := signal.NotifyContext(context.Background(), os.Interrupt, syscall.SIGTERM)
+	defer stop()
+	if f.Clock != "" {
+		return parts.TellClock(ctx, f.Clock)
+	}
 	files, err := parts.Read(f.Config)
 	if err != nil {
 		return err
@@ -61,8 +67,6 @@ func run(f flags) error {
 	if err != nil {
 		return fmt.Errorf("read the monotonic clock: %w", err)
 	}
-	ctx, stop := signal.NotifyContext(context.Background(), os.Interrupt, syscall.SIGTERM)
-	defer stop()
 	logger := newLogger()
 	var opened []i2c.BusCloser
 	defer func() {
