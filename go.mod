@@ -2,6 +2,8 @@ module keyturn
 
 go 1.26.0
 
+toolchain go1.26.11
+
 require (
 	github.com/alecthomas/kong v1.17.0
 	github.com/coreos/go-systemd/v22 v22.7.0
@@ -23,9 +25,9 @@ require (
 	github.com/ncruces/go-strftime v1.1.0 // indirect
 	github.com/remyoudompheng/bigfft v0.0.0-20230129092748-24d4a6f8daec // indirect
 	github.com/rs/xid v1.4.0 // indirect
-	golang.org/x/net v0.44.0 // indirect
+	golang.org/x/net v0.60.0 // indirect
 	golang.org/x/sync v0.24.0 // indirect
-	golang.org/x/text v0.29.0 // indirect
+	golang.org/x/text v0.42.0 // indirect
 	modernc.org/libc v1.80.1 // indirect
 	modernc.org/mathutil v1.7.1 // indirect
 	modernc.org/memory v1.12.1 // indirect

@@ -70,8 +70,11 @@ func (c *core) followVitals(feeds []*feed) {
 		v.chips = append(v.chips, f.scanner.Counts()...)
 		v.lostInput += f.dropped.Load()
 	}
-	for i := range c.benchD.Leads {
-		l := leadVitals{lead: c.t.lead(i), state: c.moment.states[i].String(), reason: c.moment.reasons[i], samples: c.moment.count[i], bound: float64(c.benchD.Leads[i].IntervalBoundUS)}
+	for i := range c.t.p.Leads {
+		l := leadVitals{lead: c.t.lead(i), state: c.moment.states[i].String(), reason: c.moment.reasons[i], samples: c.moment.count[i]}
+		if i < len(c.benchD.Leads) {
+			l.bound = float64(c.benchD.Leads[i].IntervalBoundUS)
+		}
 		if n := c.moment.count[i]; n > 0 {
 			l.mean, l.longest = float64(c.moment.sum[i])/float64(n)/1e3, float64(c.moment.longest[i])/1e3
 		}
