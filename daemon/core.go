@@ -88,7 +88,8 @@ func (c *core) presence(s protocol.PresenceState) ([]byte, error) {
 }
 
 func (c *core) asOf() protocol.AsOf {
-	return protocol.AsOf{Stream: c.outbox.Stream(), Seq: c.outbox.Counts().Last}
+	n := c.outbox.Counts()
+	return protocol.AsOf{Stream: c.outbox.Stream(), Seq: n.Last, KeptFromSeq: n.KeptFrom}
 }
 
 // run takes the inputs of all feeds until they end.

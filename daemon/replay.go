@@ -50,7 +50,7 @@ func (r *Replay) documents(events []measure.Event) (docs []protocol.Document) {
 	for _, ev := range events {
 		r.moment.event(ev)
 		if _, moved := ev.(*measure.KeyMoved); moved {
-			docs = append(docs, r.moment.now(r.now, protocol.AsOf{Stream: "replay", Seq: r.seq}))
+			docs = append(docs, r.moment.now(r.now, protocol.AsOf{Stream: "replay", Seq: r.seq, KeptFromSeq: r.seq + 1}))
 		}
 		if d := r.t.translate(r.now, ev); d != nil {
 			r.seq++

@@ -41,10 +41,12 @@ type ResultHeader struct {
 func (r *ResultHeader) ResultHead() *ResultHeader { return r }
 
 // AsOf says up to which result of which stream a document that is not stored
-// knows; Seq 0 before the first.
+// knows; Seq 0 before the first. Results before KeptFromSeq are no longer kept: who
+// lacks them will not get them, and counts on from there.
 type AsOf struct {
-	Stream string `json:"stream"`
-	Seq    int64  `json:"seq"`
+	Stream      string `json:"stream"`
+	Seq         int64  `json:"seq"`
+	KeptFromSeq int64  `json:"kept_from_seq"`
 }
 
 // Document is anything that is published.

@@ -54,7 +54,7 @@ func examples() map[string]protocol.Document {
 		Chips:  protocol.List[protocol.BenchChip]{{Chip: "adc-1", Family: "ads1115", Bus: "/dev/i2c-1", Address: 0x48, RateHz: 860, FullScaleV: 4.096}},
 		Limits: protocol.Limits{LiveAbove: 0.6, DeadBelow: 0.3, LiveAboveV: 7.2, DeadBelowV: 3.6, GhostBelow: 0.55, WatchS: 600, GapMaxMS: 100, BounceMS: 3.5, BelowV: protocol.List[protocol.Volts]{10.5, 9.6}},
 	}
-	asOf := protocol.AsOf{Stream: "s-1", Seq: 6}
+	asOf := protocol.AsOf{Stream: "s-1", Seq: 6, KeptFromSeq: 1}
 	lead := protocol.CycleLead{Lead: "l-1", Side: "left", Transitions: protocol.List[protocol.Transition]{{ID: "l-1-4213", Edge: edge}},
 		Crank: protocol.List[protocol.Crank]{{ID: "l-1-start-5000", CrankDetail: detail}, {ID: "l-1-start-9000", CrankDetail: unmeasured}}}
 	key := protocol.KeyMove{Position: protocol.PositionOn, AtNS: 4_200_000_000, UUS: 85.5, Source: protocol.SourceLead}
@@ -64,7 +64,7 @@ func examples() map[string]protocol.Document {
 		"now": &protocol.Now{Header: header(), AsOf: asOf, Cycle: "0123abcd-4200", Key: &key,
 			Slots: protocol.List[protocol.NowSlot]{{Slot: "f1", Legend: "Radio", State: protocol.Live}, {Slot: "f2", State: protocol.Unknown, Reason: "chip does not answer"}},
 			Leads: protocol.List[protocol.NowLead]{{Lead: "l-1", V: ptr(protocol.Volts(12.456789)), UV: ptr(protocol.Volts(0.0123))}, {Lead: "l-2"}}},
-		"now-nothing-known": &protocol.Now{Header: header(), AsOf: protocol.AsOf{Stream: "s-1"}},
+		"now-nothing-known": &protocol.Now{Header: header(), AsOf: protocol.AsOf{Stream: "s-1", KeptFromSeq: 1}},
 		"waveform": &protocol.Waveform{Header: header(), AsOf: asOf, FromNS: 1, StepMS: 50,
 			Leads: protocol.List[protocol.WaveformLead]{{Lead: "l-1", MinV: protocol.List[*protocol.Volts]{ptr(protocol.Volts(1)), nil}, MaxV: protocol.List[*protocol.Volts]{ptr(protocol.Volts(2)), nil}}}},
 		"result-transition":           &protocol.TransitionResult{ResultHeader: result(), ID: "l-1-4213", Lead: "l-1", Slot: "f1", Side: "left", Edge: &edge},

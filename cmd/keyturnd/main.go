@@ -59,28 +59,35 @@ func run(f flags) error {
 		fmt.Printf("%s: bench %s, %d leads in %d slots on %d chips: all right\n", f.Config, b.ID, len(b.Leads), len(b.Slots), len(b.Chips))
 		return nil
 	}
-	mode := parts.ScanMode
-	if f.Crank {
-		mode = parts.CrankMode
-	}
 	clock, err := adc.NewRealClock()
 	if err != nil {
 		return fmt.Errorf("read the monotonic clock: %w", err)
 	}
-	logger := newLogger()
 	var opened []i2c.BusCloser
 	defer func() {
 		for _, x := range opened {
 			_ = x.Close() // nothing is left to be done about it
 		}
 	}()
-	o, speeds, err := parts.Prepare(files, "keyturnd", version, mode, func(name string) (i2c.Bus, adc.Clock, error) {
+	return serve(ctx, f, files, clock, func(name string) (i2c.Bus, adc.Clock, error) {
 		x, err := parts.OpenKernelBus(name, b.Chips)
 		if err == nil {
 			opened = append(opened, x)
 		}
 		return x, clock, err
-	})
+	}, newLogger())
+}
+
+// serve runs the daemon on the buses that open returns, with all that belongs to a
+// service around it, until the context is done.
+func serve(ctx context.Context, f flags, files parts.Files, clock *adc.RealClock, open parts.Open, logger *slog.Logger) error {
+	ctx, stop := context.WithCancel(ctx)
+	defer stop()
+	b, mode := files.Read, parts.ScanMode
+	if f.Crank {
+		mode = parts.CrankMode
+	}
+	o, speeds, err := parts.Prepare(files, "keyturnd", version, mode, open)
 	if err != nil {
 		return err
 	}

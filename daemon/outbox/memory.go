@@ -144,5 +144,5 @@ func (b *Memory) Receipt(string, int64) error { return nil }
 func (b *Memory) Counts() Counts {
 	b.mu.Lock()
 	defer b.mu.Unlock()
-	return Counts{Last: b.last, Acked: b.acked, Delivered: b.acked, Dropped: b.dropped, Waiting: int64(len(b.entries))}
+	return Counts{Last: b.last, Acked: b.acked, Delivered: b.acked, KeptFrom: b.last - int64(len(b.entries)) + 1, Dropped: b.dropped, Waiting: int64(len(b.entries))}
 }

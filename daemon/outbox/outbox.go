@@ -23,6 +23,8 @@ type Entry struct {
 type Counts struct {
 	Last  int64 // the latest number given
 	Acked int64 // the broker has acknowledged everything up to here
+	// KeptFrom is the oldest result that can still be had; Last + 1 if none can.
+	KeptFrom int64
 	// Delivered is up to where results have arrived for good: stored by every record
 	// keeper there is to be, or acknowledged by the broker where there is none.
 	Delivered int64

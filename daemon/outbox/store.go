@@ -191,6 +191,8 @@ func (s *Store) Counts() Counts {
 			c.Delivered = seq
 		}
 	}
+	// What is no longer kept will not be waited for: a new keeper begins here.
+	c.Delivered = max(c.Delivered, c.KeptFrom-1)
 	c.Waiting, c.WriterIdle = c.Last-c.Acked, time.Since(s.turned)
 	if c.Trouble == "" && c.Bytes >= s.o.MaxBytes {
 		c.Trouble = errFull.Error()

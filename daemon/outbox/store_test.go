@@ -192,8 +192,43 @@ func TestRetention(t *testing.T) {
 	if first := s.Next(0, 1); len(first) != 1 || first[0].Seq != 31 {
 		t.Errorf("first kept %+v, want 31: the rest is not delivered", first)
 	}
+	if c := s.Counts(); c.KeptFrom != 31 || c.Delivered != 30 {
+		t.Errorf("kept from %d, delivered up to %d, want 31 and 30", c.KeptFrom, c.Delivered)
+	}
 	if e, err := s.Range(40, 42, 10); err != nil || len(e) != 3 || e[0].Seq != 40 {
 		t.Errorf("range: %v, %d results", err, len(e))
+	}
+}
+
+// A record keeper that comes late waits for nothing that is gone: it begins with what
+// is kept.
+func TestANewKeeperBeginsWithWhatIsKept(t *testing.T) {
+	path := filepath.Join(t.TempDir(), "results.db")
+	s := storeAt(t, StoreOptions{Path: path})
+	put(t, s, 0, 20)
+	until(t, s, "on disk", func(c Counts) bool { return c.Last == 20 })
+	if _, err := s.db.Exec("DELETE FROM result WHERE seq <= 8"); err != nil {
+		t.Fatal(err)
+	}
+	s.Acked(20)
+	if err := s.Close(); err != nil {
+		t.Fatal(err)
+	}
+	s = storeAt(t, StoreOptions{Path: path, Keepers: []string{"new", "old"}})
+	if c := s.Counts(); c.KeptFrom != 9 || c.Delivered != 8 || c.Acked != 20 {
+		t.Errorf("%+v, want it kept from 9", c)
+	}
+	for keeper, seq := range map[string]int64{"new": 12, "old": 20} {
+		if err := s.Receipt(keeper, seq); err != nil {
+			t.Fatal(err)
+		}
+	}
+	if err := s.Close(); err != nil {
+		t.Fatal(err)
+	}
+	s = storeAt(t, StoreOptions{Path: path, Keepers: []string{"new", "old"}})
+	if c := s.Counts(); c.Delivered != 12 {
+		t.Errorf("after a restart %d are delivered, want 12", c.Delivered)
 	}
 }
 

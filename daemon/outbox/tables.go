@@ -99,9 +99,12 @@ func (s *Store) load() error {
 		return fmt.Errorf("read the store: stream: %w", err)
 	}
 	row := s.db.QueryRow(`SELECT coalesce((SELECT value FROM meta WHERE name='last'),0), coalesce((SELECT value FROM meta WHERE name='acked'),0),
-		coalesce((SELECT sum(length(payload)) FROM result),0)`)
-	if err := row.Scan(&s.counts.Last, &s.acked, &s.counts.Bytes); err != nil {
+		coalesce((SELECT sum(length(payload)) FROM result),0), coalesce((SELECT min(seq) FROM result),0)`)
+	if err := row.Scan(&s.counts.Last, &s.acked, &s.counts.Bytes, &s.counts.KeptFrom); err != nil {
 		return fmt.Errorf("read the store: %w", err)
+	}
+	if s.counts.KeptFrom == 0 {
+		s.counts.KeptFrom = s.counts.Last + 1
 	}
 	rows, err := s.db.Query("SELECT keeper, seq FROM receipt")
 	if err != nil {
@@ -295,12 +298,12 @@ func (s *Store) tidy() {
 		if err != nil || n == 0 {
 			return
 		}
-		if err := s.db.QueryRow("SELECT coalesce(sum(length(payload)),0) FROM result").Scan(&c.Bytes); err != nil {
+		if err := s.db.QueryRow("SELECT coalesce(sum(length(payload)),0), coalesce(min(seq),?) FROM result", c.Last+1).Scan(&c.Bytes, &c.KeptFrom); err != nil {
 			s.o.Logger.Error("the store cannot be measured", "error", err)
 			return
 		}
 		s.mu.Lock()
-		s.counts.Bytes = c.Bytes
+		s.counts.Bytes, s.counts.KeptFrom = c.Bytes, c.KeptFrom
 		s.mu.Unlock()
 	}
 }
