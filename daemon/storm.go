@@ -55,6 +55,7 @@ func (c *core) tellStorms(ctx context.Context, all bool) {
 			continue
 		}
 		f := &protocol.BenchFault{ResultHeader: c.t.result(c.now), AtNS: int64(s.first), Chip: protocol.OrNull(s.chip), Reason: s.reason, Count: s.count}
+		c.o.Logger.Warn("a chip could not be read", "chip", s.chip, "why", s.reason, "times", s.count, "over", s.last.Sub(s.first))
 		c.ok(c.outbox.Put(ctx, f))
 	}
 	c.storms = kept

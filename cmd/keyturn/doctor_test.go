@@ -11,8 +11,11 @@ import (
 	"testing"
 	"time"
 
+	"keyturn/adc"
+	"keyturn/cmd/internal/parts"
 	"keyturn/daemon"
 	"keyturn/daemon/link"
+	"keyturn/daemon/outbox"
 	"keyturn/protocol"
 )
 
@@ -66,6 +69,74 @@ func TestDoctorFindsWrongAccessRules(t *testing.T) {
 			Broker: link.Broker{URL: "tcp://127.0.0.1:" + port, ClientID: "doctor", Username: user, PasswordFile: secret}}
 		if ok := x.access(o); ok != (user == "bench-1") || !strings.Contains(out.String(), want) {
 			t.Errorf("%s: %t\n%s", user, ok, out)
+		}
+	}
+}
+
+// With a record keeper the result must come back as its receipt; a keeper that is not
+// there is found out.
+func TestDoctorWaitsForTheRecordKeeper(t *testing.T) {
+	url := "tcp://127.0.0.1:" + mosquitto(t, "allow_anonymous true\n")
+	for _, there := range []bool{false, true} {
+		store := filepath.Join(t.TempDir(), "results.db")
+		s, _, err := outbox.OpenStore(outbox.StoreOptions{Path: store})
+		if err != nil {
+			t.Fatal(err)
+		}
+		if err := s.Close(); err != nil {
+			t.Fatal(err)
+		}
+		clock, err := adc.NewRealClock()
+		if err != nil {
+			t.Fatal(err)
+		}
+		p := &probe{calibration: &parts.Calibration{}}
+		d := &doctor{benchFlags: benchFlags{Practice: true}, Wait: 4 * time.Second}
+		if there {
+			d.Wait = time.Minute
+			receipts := make(chan *protocol.Receipt, 16)
+			sub, err := link.NewSubscriber(t.Context(), link.SubscriberOptions{Broker: link.Broker{URL: url, ClientID: "records"}, Filters: []string{protocol.ResultFilter(protocol.DefaultRoot, "+")},
+				Take: func(m link.Message) error {
+					d, err := protocol.Decode(m.Payload)
+					if err != nil {
+						t.Error(err)
+						return nil
+					}
+					h := d.(protocol.Result).ResultHead()
+					receipts <- &protocol.Receipt{Header: h.Header, Keeper: "records", Stream: h.Stream, UpToSeq: h.Seq}
+					return nil
+				}})
+			if err != nil {
+				t.Fatal(err)
+			}
+			defer sub.Close()
+			go func() {
+				for r := range receipts {
+					topic, _ := protocol.TopicOf(protocol.DefaultRoot, r)
+					payload, _ := protocol.Encode(r)
+					if err := sub.Publish(t.Context(), topic, false, payload); err != nil {
+						return // the test is over
+					}
+				}
+			}()
+		}
+		files, open, err := d.files(p, clock)
+		if err != nil {
+			t.Fatal(err)
+		}
+		files.Read.Store, files.Read.MQTT.Broker, files.Read.MQTT.Keepers = store, url, []string{"records"}
+		o, _, err := parts.Prepare(files, "keyturn-doctor", version, parts.ScanMode, open)
+		if err != nil {
+			t.Fatal(err)
+		}
+		x, out := examine(t, d)
+		x.whole(files.Read, o)
+		want := "is every record keeper of the bench file running"
+		if there {
+			want = "and records stored it"
+		}
+		if (x.failed == 0) != there || !strings.Contains(out.String(), want) {
+			t.Errorf("keeper there: %t, %d checks failed\n%s", there, x.failed, out)
 		}
 	}
 }

@@ -63,6 +63,23 @@ func TestCalibrationIsKeptWithItsInput(t *testing.T) {
 	}
 }
 
+// A chip that a driver of the kernel has is not fought over.
+func TestChipHeldByTheKernelIsRefused(t *testing.T) {
+	dir := t.TempDir()
+	if err := os.MkdirAll(filepath.Join(dir, "1-0048", "driver"), 0o700); err != nil {
+		t.Fatal(err)
+	}
+	if err := os.MkdirAll(filepath.Join(dir, "1-0049"), 0o700); err != nil { // known, but free
+		t.Fatal(err)
+	}
+	for address, want := range map[int]string{0x48: "chip adc-1 at 0x48 is held by a kernel driver", 0x49: "", 0x4a: ""} {
+		err := notHeld(dir, 1, config.Chip{Name: "adc-1", Address: address})
+		if (err != nil) != (want != "") || err != nil && !strings.Contains(err.Error(), want) {
+			t.Errorf("%#x: %v, want %q", address, err, want)
+		}
+	}
+}
+
 func TestCalibrationFaultsSayWhere(t *testing.T) {
 	name, b := bench(t)
 	path := filepath.Join(filepath.Dir(name), "calibration.toml")

@@ -118,12 +118,23 @@ func OpenKernelBus(name string, chips []config.Chip) (i2c.BusCloser, error) {
 		if c.Bus != name {
 			continue
 		}
-		held := filepath.Join("/sys/bus/i2c/devices", fmt.Sprintf("%d-%04x", number, c.Address), "driver")
-		if _, err := os.Stat(held); err == nil {
-			return nil, fmt.Errorf("chip %s at %#02x is held by a kernel driver (%s): unbind it first", c.Name, c.Address, held)
+		if err := notHeld(devices, number, c); err != nil {
+			return nil, err
 		}
 	}
 	return sysfs.NewI2C(number)
+}
+
+// devices is where the kernel lists the chips that its own drivers hold.
+const devices = "/sys/bus/i2c/devices"
+
+// notHeld returns an error if a kernel driver has a chip.
+func notHeld(devices string, bus int, c config.Chip) error {
+	held := filepath.Join(devices, fmt.Sprintf("%d-%04x", bus, c.Address), "driver")
+	if _, err := os.Stat(held); err == nil {
+		return fmt.Errorf("chip %s at %#02x is held by a kernel driver (%s): unbind it first", c.Name, c.Address, held)
+	}
+	return nil
 }
 
 // Boot is the kernel's name of this boot; a random one where it has none.
