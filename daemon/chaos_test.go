@@ -8,7 +8,6 @@ import (
 	"fmt"
 	"io"
 	"math/rand/v2"
-	"net"
 	"os"
 	"os/exec"
 	"path/filepath"
@@ -20,6 +19,7 @@ import (
 	"time"
 
 	"keyturn/daemon/link"
+	"keyturn/daemon/link/linktest"
 	"keyturn/daemon/outbox"
 	"keyturn/protocol"
 )
@@ -62,8 +62,8 @@ func TestChaos(t *testing.T) {
 			c.killDaemon()
 			c.startDaemon(false)
 		case "broker":
-			c.broker.kill()
-			c.broker.start()
+			c.broker.Kill()
+			c.broker.Restart()
 		case "network":
 			c.breakNetwork(rng)
 		}
@@ -77,7 +77,7 @@ type chaos struct {
 	t             *testing.T
 	store         string
 	child         child
-	broker        *mosquitto
+	broker        *linktest.Broker
 	bench, shop   *proxy // the daemon's way and the record keeper's
 	keeper        *keeper
 	run           *incarnation
@@ -87,8 +87,8 @@ type chaos struct {
 }
 
 func newChaos(t *testing.T, as child) *chaos {
-	c := &chaos{t: t, child: as, store: filepath.Join(t.TempDir(), "results.db"), broker: newMosquitto(t), keeperStopped: make(chan struct{})}
-	c.bench, c.shop = newProxy(t, c.broker.address()), newProxy(t, c.broker.address())
+	c := &chaos{t: t, child: as, store: filepath.Join(t.TempDir(), "results.db"), broker: linktest.Start(t, "allow_anonymous true\npersistence true\npersistence_location "+t.TempDir()+"/\n"), keeperStopped: make(chan struct{})}
+	c.bench, c.shop = newProxy(t, c.broker.Address()), newProxy(t, c.broker.Address())
 	t.Cleanup(c.bench.close)
 	t.Cleanup(c.shop.close)
 	var ctx context.Context
@@ -412,65 +412,4 @@ func (k *keeper) take(m link.Message) error {
 		k.arrived[print] = at
 	}
 	return nil
-}
-
-// mosquitto is Debian's broker on a loopback port of its own, with its default of
-// saving what it holds every half hour.
-type mosquitto struct {
-	t    *testing.T
-	port string
-	conf string
-	cmd  *exec.Cmd
-}
-
-func newMosquitto(t *testing.T) *mosquitto {
-	t.Helper()
-	l, err := net.Listen("tcp", "127.0.0.1:0")
-	if err != nil {
-		t.Fatal(err)
-	}
-	m := &mosquitto{t: t, port: strconv.Itoa(l.Addr().(*net.TCPAddr).Port)}
-	l.Close()
-	dir := t.TempDir()
-	m.conf = filepath.Join(dir, "mosquitto.conf")
-	// Started by the superuser it would become another, who cannot write there.
-	text := "user root\nlistener " + m.port + " 127.0.0.1\nallow_anonymous true\nlog_dest none\npersistence true\npersistence_location " + dir + "/\n"
-	if err := os.WriteFile(m.conf, []byte(text), 0o644); err != nil {
-		t.Fatal(err)
-	}
-	m.start()
-	t.Cleanup(func() { m.kill() })
-	return m
-}
-
-func (m *mosquitto) address() string { return "127.0.0.1:" + m.port }
-
-func (m *mosquitto) start() {
-	path, err := exec.LookPath("mosquitto")
-	if err != nil {
-		path = "/usr/sbin/mosquitto"
-	}
-	m.cmd = exec.Command(path, "-c", m.conf)
-	if err := m.cmd.Start(); err != nil {
-		m.t.Fatalf("start mosquitto (Debian package mosquitto): %v", err)
-	}
-	tick := time.NewTicker(10 * time.Millisecond)
-	defer tick.Stop()
-	deadline := time.After(10 * time.Second)
-	for {
-		if c, err := net.Dial("tcp", m.address()); err == nil {
-			c.Close()
-			return
-		}
-		select {
-		case <-tick.C:
-		case <-deadline:
-			m.t.Fatal("mosquitto does not listen")
-		}
-	}
-}
-
-func (m *mosquitto) kill() {
-	_ = m.cmd.Process.Kill() // it may have ended by itself
-	_ = m.cmd.Wait()
 }

@@ -14,6 +14,7 @@ import (
 	"keyturn/adc"
 	"keyturn/daemon"
 	"keyturn/daemon/link"
+	"keyturn/daemon/link/linktest"
 	"keyturn/daemon/outbox"
 	"keyturn/protocol"
 )
@@ -27,7 +28,7 @@ type whole struct {
 	store  *outbox.Store
 }
 
-func startWhole(t *testing.T, b *mosquitto) *whole {
+func startWhole(t *testing.T, b *linktest.Broker) *whole {
 	t.Helper()
 	ctx, stop := context.WithCancel(t.Context())
 	w := &whole{t: t, health: &daemon.Health{}, stop: stop, ended: make(chan error, 1)}
@@ -39,7 +40,7 @@ func startWhole(t *testing.T, b *mosquitto) *whole {
 		t.Fatal(err)
 	}
 	o.Bench, o.Root, o.Boot = "whole", protocol.DefaultRoot, "0c4a05fe"
-	o.Broker = link.Broker{URL: "tcp://" + b.address(), ClientID: "keyturnd-whole"}
+	o.Broker = link.Broker{URL: b.URL(), ClientID: "keyturnd-whole"}
 	o.Outbox, o.Health, o.Requests, o.Receipts = w.store, w.health, true, true
 	go func() { w.ended <- daemon.Run(ctx, o) }()
 	return w
@@ -73,9 +74,9 @@ func eventually(t *testing.T, what string, holds func() bool) {
 // A request goes over a real broker and is answered; one that the broker had kept is
 // refused, also after a new connection, and one that is too long is not even read.
 func TestRequestsOverABroker(t *testing.T) {
-	b := newMosquitto(t)
+	b := linktest.Start(t, "")
 	replies := make(chan *protocol.Reply, 16)
-	tester, err := link.NewSubscriber(t.Context(), link.SubscriberOptions{Broker: link.Broker{URL: "tcp://" + b.address(), ClientID: "tester"},
+	tester, err := link.NewSubscriber(t.Context(), link.SubscriberOptions{Broker: link.Broker{URL: b.URL(), ClientID: "tester"},
 		Filters: []string{"keyturn/v1/whole/reply/tester/+"}, Take: func(m link.Message) error {
 			d, err := protocol.Decode(m.Payload)
 			if err != nil {
@@ -137,7 +138,7 @@ func metrics(t *testing.T, h *daemon.Health) string {
 
 // A daemon that is well says so; every line of its metrics is of the text format.
 func TestHealth(t *testing.T) {
-	w := startWhole(t, newMosquitto(t))
+	w := startWhole(t, linktest.Start(t, ""))
 	eventually(t, "it is well", func() bool {
 		return len(w.health.Check()) == 0 && strings.Contains(metrics(t, w.health), "link_connected{bench=\"whole\"} 1\n")
 	})
@@ -182,7 +183,7 @@ func TestHealth(t *testing.T) {
 
 // What was stopped is gone: as many goroutines as before.
 func TestNothingIsLeftRunning(t *testing.T) {
-	b := newMosquitto(t)
+	b := linktest.Start(t, "")
 	before := runtime.NumGoroutine()
 	for range 3 {
 		w := startWhole(t, b)

@@ -5,7 +5,6 @@ import (
 	"net"
 	"net/http"
 	"os"
-	"os/exec"
 	"path/filepath"
 	"strings"
 	"testing"
@@ -15,6 +14,7 @@ import (
 	"keyturn/cmd/internal/parts"
 	"keyturn/daemon"
 	"keyturn/daemon/link"
+	"keyturn/daemon/link/linktest"
 	"keyturn/daemon/outbox"
 	"keyturn/protocol"
 )
@@ -56,17 +56,15 @@ func TestDoctorFindsWrongAccessRules(t *testing.T) {
 		}
 		return path
 	}
-	passwords := write("passwords", "bench-1:plain words\nbench-2:plain words\n")
-	if out, err := exec.Command("mosquitto_passwd", "-U", passwords).CombinedOutput(); err != nil {
-		t.Fatalf("mosquitto_passwd (Debian package mosquitto): %v: %s", err, out)
-	}
+	passwords := filepath.Join(dir, "passwords")
+	linktest.Passwords(t, passwords, "plain words", "bench-1", "bench-2")
 	acl := write("acl", "pattern write keyturn/v1/%u/#\npattern read keyturn/v1/%u/reply/doctor/+\n")
-	port := mosquitto(t, "password_file "+passwords+"\nacl_file "+acl+"\nallow_anonymous false\nuser root\n")
+	broker := linktest.Start(t, "password_file "+passwords+"\nacl_file "+acl+"\n")
 	secret := write("secret", "plain words\n")
 	for user, want := range map[string]string{"bench-1": "what the bench publishes comes back", "bench-2": "did not come back", "stranger": "not Authorized"} {
 		x, out := examine(t, &doctor{Wait: 2 * time.Second})
 		o := daemon.Options{Bench: "bench-1", Root: protocol.DefaultRoot, Boot: "0123abcd",
-			Broker: link.Broker{URL: "tcp://127.0.0.1:" + port, ClientID: "doctor", Username: user, PasswordFile: secret}}
+			Broker: link.Broker{URL: broker.URL(), ClientID: "doctor", Username: user, PasswordFile: secret}}
 		if ok := x.access(o); ok != (user == "bench-1") || !strings.Contains(out.String(), want) {
 			t.Errorf("%s: %t\n%s", user, ok, out)
 		}
@@ -76,7 +74,7 @@ func TestDoctorFindsWrongAccessRules(t *testing.T) {
 // With a record keeper the result must come back as its receipt; a keeper that is not
 // there is found out.
 func TestDoctorWaitsForTheRecordKeeper(t *testing.T) {
-	url := "tcp://127.0.0.1:" + mosquitto(t, "allow_anonymous true\n")
+	url := linktest.Start(t, "").URL()
 	for _, there := range []bool{false, true} {
 		store := filepath.Join(t.TempDir(), "results.db")
 		s, _, err := outbox.OpenStore(outbox.StoreOptions{Path: store})

@@ -3,19 +3,16 @@ package main
 import (
 	"context"
 	"encoding/json"
-	"net"
-	"os"
 	"os/exec"
-	"path/filepath"
 	"slices"
 	"strconv"
 	"strings"
 	"sync"
 	"testing"
-	"time"
 
 	"keyturn/daemon"
 	"keyturn/daemon/link"
+	"keyturn/daemon/link/linktest"
 	"keyturn/protocol"
 	"keyturn/protocol/protocoltest"
 )
@@ -83,55 +80,6 @@ func TestEveryPublishedDocumentSatisfiesItsSchema(t *testing.T) {
 	}
 }
 
-// mosquitto starts Debian's broker with a configuration on a free loopback port and
-// returns its port.
-func mosquitto(t *testing.T, conf string) string {
-	t.Helper()
-	path, err := exec.LookPath("mosquitto")
-	if err != nil {
-		path = "/usr/sbin/mosquitto"
-	}
-	l, err := net.Listen("tcp", "127.0.0.1:0")
-	if err != nil {
-		t.Fatal(err)
-	}
-	port := strconv.Itoa(l.Addr().(*net.TCPAddr).Port)
-	l.Close()
-	file := filepath.Join(t.TempDir(), "mosquitto.conf")
-	if err := os.WriteFile(file, []byte("listener "+port+" 127.0.0.1\nlog_dest none\n"+conf), 0o600); err != nil {
-		t.Fatal(err)
-	}
-	c := exec.Command(path, "-c", file)
-	if err := c.Start(); err != nil {
-		t.Fatalf("start mosquitto (install the Debian package mosquitto): %v", err)
-	}
-	t.Cleanup(func() {
-		_ = c.Process.Kill() // it may have ended by itself
-		_ = c.Wait()
-	})
-	awaitPort(t, port)
-	return port
-}
-
-// awaitPort waits until something listens.
-func awaitPort(t *testing.T, port string) {
-	t.Helper()
-	tick := time.NewTicker(10 * time.Millisecond)
-	defer tick.Stop()
-	deadline := time.After(10 * time.Second)
-	for {
-		if c, err := net.Dial("tcp", "127.0.0.1:"+port); err == nil {
-			c.Close()
-			return
-		}
-		select {
-		case <-tick.C:
-		case <-deadline:
-			t.Fatalf("nothing listens on port %s", port)
-		}
-	}
-}
-
 // listen lets mosquitto_sub, an outside judge, wait for a number of messages
 // under a topic; it returns each as topic and payload.
 func listen(t *testing.T, port, topic string, n int) [][2]string {
@@ -152,7 +100,7 @@ func listen(t *testing.T, port, topic string, n int) [][2]string {
 // With a real broker: a subscriber that comes late sees presence, bench and now;
 // after kill -9 of the bench it sees the will.
 func TestLateSubscriberAndWillWithMosquitto(t *testing.T) {
-	program, port := keyturn(t), mosquitto(t, "allow_anonymous true\n")
+	program, port := keyturn(t), linktest.Start(t, "").Port
 	c := exec.Command(program, "demo", "--broker", "tcp://127.0.0.1:"+port, "--width", "100")
 	if err := c.Start(); err != nil {
 		t.Fatal(err)

@@ -11,13 +11,12 @@ import (
 	"math/big"
 	"net"
 	"os"
-	"os/exec"
 	"path/filepath"
-	"strconv"
 	"strings"
 	"testing"
 	"time"
 
+	"keyturn/daemon/link/linktest"
 	"keyturn/daemon/outbox"
 	"keyturn/protocol"
 )
@@ -80,50 +79,6 @@ func (a *authority) issue(name string) (cert, key string) {
 	return a.write(name+".crt", "CERTIFICATE", der), a.write(name+".key", "EC PRIVATE KEY", kder)
 }
 
-// startMosquitto runs Debian's broker with a configuration, PORT standing for a free
-// loopback port, and returns the port.
-func startMosquitto(t *testing.T, dir, conf string) string {
-	t.Helper()
-	l, err := net.Listen("tcp", "127.0.0.1:0")
-	if err != nil {
-		t.Fatal(err)
-	}
-	port := strconv.Itoa(l.Addr().(*net.TCPAddr).Port)
-	l.Close()
-	path := filepath.Join(dir, "mosquitto.conf")
-	// Started by the superuser it would become another, who cannot read the test's files.
-	conf = "user root\n" + strings.ReplaceAll(conf, "PORT", port)
-	if err := os.WriteFile(path, []byte(conf), 0o644); err != nil {
-		t.Fatal(err)
-	}
-	program, err := exec.LookPath("mosquitto")
-	if err != nil {
-		program = "/usr/sbin/mosquitto"
-	}
-	c := exec.Command(program, "-c", path)
-	c.Stderr = os.Stderr
-	if err := c.Start(); err != nil {
-		t.Fatalf("start mosquitto (Debian package mosquitto): %v", err)
-	}
-	t.Cleanup(func() {
-		_ = c.Process.Kill() // it may have ended by itself
-		_ = c.Wait()
-	})
-	tick := time.NewTicker(10 * time.Millisecond)
-	defer tick.Stop()
-	for deadline := time.After(10 * time.Second); ; {
-		if c, err := net.Dial("tcp", "127.0.0.1:"+port); err == nil {
-			c.Close()
-			return port
-		}
-		select {
-		case <-tick.C:
-		case <-deadline:
-			t.Fatal("mosquitto does not listen")
-		}
-	}
-}
-
 // try connects once and says hello.
 func try(t *testing.T, b Broker) error {
 	t.Helper()
@@ -161,9 +116,8 @@ func TestTLSWithClientCertificate(t *testing.T) {
 	serverCert, serverKey := ca.issue("server")
 	cert, key := ca.issue("b")
 	strangerCert, strangerKey := other.issue("thief")
-	port := startMosquitto(t, dir, "listener PORT 127.0.0.1\ncafile "+dir+"/shop.crt\ncertfile "+serverCert+"\nkeyfile "+serverKey+
-		"\nrequire_certificate true\nuse_identity_as_username true\nlog_dest none\n")
-	good := Broker{URL: "ssl://127.0.0.1:" + port, ClientID: "keyturnd-b", CAFile: dir + "/shop.crt", CertFile: cert, KeyFile: key}
+	b := linktest.Start(t, "cafile "+dir+"/shop.crt\ncertfile "+serverCert+"\nkeyfile "+serverKey+"\nrequire_certificate true\nuse_identity_as_username true\n")
+	good := Broker{URL: "ssl://" + b.Address(), ClientID: "keyturnd-b", CAFile: dir + "/shop.crt", CertFile: cert, KeyFile: key}
 	if err := try(t, good); err != nil {
 		t.Errorf("with its certificate: %v", err)
 	}
@@ -195,12 +149,10 @@ func TestPasswordFromAFile(t *testing.T) {
 		}
 		return path
 	}
-	passwords := write("passwords", "bench:plain words\n")
-	if out, err := exec.Command("mosquitto_passwd", "-U", passwords).CombinedOutput(); err != nil {
-		t.Fatalf("mosquitto_passwd (Debian package mosquitto): %v: %s", err, out)
-	}
-	port := startMosquitto(t, dir, "listener PORT 127.0.0.1\npassword_file "+passwords+"\nlog_dest none\n")
-	good := Broker{URL: "tcp://127.0.0.1:" + port, ClientID: "keyturnd-b", Username: "bench", PasswordFile: write("secret", "plain words\n")}
+	passwords := filepath.Join(dir, "passwords")
+	linktest.Passwords(t, passwords, "plain words", "bench")
+	b := linktest.Start(t, "password_file "+passwords+"\n")
+	good := Broker{URL: b.URL(), ClientID: "keyturnd-b", Username: "bench", PasswordFile: write("secret", "plain words\n")}
 	if err := try(t, good); err != nil {
 		t.Errorf("with its password: %v", err)
 	}

@@ -86,6 +86,7 @@ var may = map[string]struct {
 	"daemon/config":         {[]string{"adc", "daemon/measure", "github.com/pelletier/go-toml/v2"}, "pure: bytes in, values out"},
 	"daemon/report":         {[]string{"protocol"}, "pure: documents in, words out"},
 	"daemon/outbox":         {[]string{"protocol", "modernc.org/sqlite"}, "keeps documents, knows no network"},
+	"daemon/link/linktest":  {nil, "a test aid: a broker as an outside judge"},
 	"daemon/link":           {[]string{"protocol", "daemon/outbox", "github.com/eclipse/paho.mqtt.golang"}, "the only one that knows the MQTT library"},
 }
 
