@@ -342,13 +342,14 @@ func (k *keeper) run(ctx context.Context) {
 	}
 }
 
-// serve gives receipts until the connection breaks: at once, and when there is more.
+// serve gives receipts until the connection breaks: at once, when there is more, and
+// now and then.
 func (k *keeper) serve(ctx context.Context, sub *link.Subscriber) {
 	tick := time.NewTicker(100 * time.Millisecond)
 	defer tick.Stop()
-	given := int64(-1)
+	given, at := int64(-1), time.Time{}
 	for {
-		if r := k.receipt(); r.Stream != "" && r.UpToSeq != given {
+		if r := k.receipt(); r.Stream != "" && (r.UpToSeq != given || time.Since(at) > time.Second) {
 			topic, err := protocol.TopicOf(protocol.DefaultRoot, r)
 			if err != nil {
 				k.t.Error(err)
@@ -365,7 +366,7 @@ func (k *keeper) serve(ctx context.Context, sub *link.Subscriber) {
 			if err != nil {
 				return
 			}
-			given = r.UpToSeq
+			given, at = r.UpToSeq, time.Now()
 		}
 		select {
 		case <-tick.C:

@@ -1,7 +1,8 @@
 package protocol
 
 // Receipt is a record keeper's word that it has stored every result of a stream up
-// to a number, gaps included. It is sent after each commit and at each connect.
+// to a number, gaps included. It is sent after each commit, at each connect and
+// every minute.
 // Boot and MonoNS are those of the latest result that it covers.
 type Receipt struct {
 	Header

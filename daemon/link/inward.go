@@ -77,9 +77,8 @@ func (s *session) receipt(in inward) error {
 	if err := s.l.o.Outbox.Receipt(r.Keeper, r.UpToSeq); err != nil {
 		return err
 	}
-	// It has moved, or is back after a long absence.
-	if s.l.o.Outbox.Counts().Delivered > before || s.behind.wait > s.l.o.Waits.Receipt {
-		s.behind.reset(s.l.o.Waits.Receipt)
+	if after := s.l.o.Outbox.Counts().Delivered; r.UpToSeq <= after || after > before {
+		s.l.lag.receipt(after > before)
 	}
 	return nil
 }

@@ -31,10 +31,7 @@ const (
 	inwardMax      = 64              // receipts and requests waiting to be looked at
 	outwardMax     = 64              // replies waiting to be sent
 	replaysMax     = 16              // stretches waiting to be sent again
-	// receiptWaitMost bounds how often a record keeper that stays away is sent
-	// everything again.
-	receiptWaitMost = time.Hour
-	disconnectWait  = 250 // ms, the library's own unit
+	disconnectWait = 250             // ms, the library's own unit
 )
 
 // Outbox is what the link needs of an outbox.
@@ -117,6 +114,7 @@ type Link struct {
 	inward    chan inward
 	replies   chan reply
 	replays   chan stretch
+	lag       lag // of the session alone
 	connected atomic.Bool
 	// connectedOnce: since the last failure.
 	connectedOnce atomic.Bool
@@ -166,7 +164,7 @@ func New(o Options) (*Link, error) {
 	return &Link{
 		o: o, rng: rand.New(rand.NewPCG(o.Seed, 0x11)),
 		changed: make(chan struct{}, 1), waveforms: make(chan []byte, waveformsMax),
-		inward: make(chan inward, inwardMax), replies: make(chan reply, outwardMax), replays: make(chan stretch, replaysMax),
+		inward: make(chan inward, inwardMax), replies: make(chan reply, outwardMax), replays: make(chan stretch, replaysMax), lag: newLag(o.Waits.Receipt),
 	}, nil
 }
 

@@ -19,19 +19,7 @@ type session struct {
 	inFlight []sent  // oldest first
 	sent     int64   // the latest number published on this connection
 	again    stretch // being sent again
-	behind   lag
 }
-
-// lag watches that the record keepers keep up.
-type lag struct {
-	wait  time.Duration // how long they may take
-	since time.Time     // since they have not moved
-}
-
-func (l *lag) reset(wait time.Duration) { l.wait, l.since = wait, time.Now() }
-
-// due returns when what they lack is to be sent again.
-func (l *lag) due() time.Time { return l.since.Add(l.wait) }
 
 // sent is a result whose acknowledgement is awaited.
 type sent struct {
@@ -85,8 +73,10 @@ func (s *session) refresh(ctx context.Context) error {
 // ends.
 func (s *session) carry(ctx context.Context) error {
 	c := s.l.o.Outbox.Counts()
-	s.sent = min(c.Acked, c.Delivered)
-	s.behind.reset(s.l.o.Waits.Receipt)
+	s.sent = c.Acked
+	if s.l.o.Receipts && !s.l.lag.away() {
+		s.sent = min(c.Acked, c.Delivered)
+	}
 	look := time.NewTicker(s.l.o.Waits.Receipt / 2)
 	defer look.Stop()
 	for {
@@ -120,7 +110,7 @@ func (s *session) carry(ctx context.Context) error {
 		case again := <-s.replays():
 			s.again = stretch{again.from, min(again.to, s.sent)}
 		case <-look.C:
-			s.lookBehind()
+			s.catchUp()
 		case <-s.l.o.Outbox.More():
 		}
 		if timer != nil {
@@ -166,20 +156,6 @@ func (s *session) replays() <-chan stretch {
 		return nil
 	}
 	return s.l.replays
-}
-
-// lookBehind sends again what record keepers have not stored in time: the broker
-// may have lost it though it had acknowledged it.
-func (s *session) lookBehind() {
-	c := s.l.o.Outbox.Counts()
-	switch {
-	case !s.l.o.Receipts || c.Delivered >= s.sent:
-		s.behind.reset(s.l.o.Waits.Receipt)
-	case len(s.inFlight) == 0 && s.again.empty() && time.Now().After(s.behind.due()):
-		s.l.o.Logger.Warn("results are sent again: a record keeper has not stored them", "from", c.Delivered+1, "to", s.sent)
-		s.again = stretch{c.Delivered + 1, s.sent}
-		s.behind.reset(min(2*s.behind.wait, receiptWaitMost))
-	}
 }
 
 // settle takes the acknowledgements that have come, in order. A token that ends
