@@ -51,6 +51,11 @@ func (c *calibrate) Run(ctx context.Context) error {
 	if p.calibration.Path == "" && !c.Practice {
 		return fmt.Errorf("bench file %s names no calibration file: add the line\n\n    calibration = \"calibration.toml\"\n\nabove its first [table], then calibrate", c.Config)
 	}
+	if !c.Practice {
+		if err := p.calibration.Writable(); err != nil {
+			return err
+		}
+	}
 	chosen, err := c.chosen(&p.bench)
 	if err != nil {
 		return err

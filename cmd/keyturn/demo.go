@@ -22,14 +22,15 @@ import (
 // demo runs the unmodified daemon on register-level chips wired to a simulated
 // vehicle, and an ordinary subscriber that shows what arrives.
 type demo struct {
-	Once   bool   `help:"End after one key cycle."`
-	JSON   bool   `name:"json" help:"Print only the final cycle document, as JSON."`
-	Fast   bool   `help:"Run on simulated time, as fast as the machine can."`
-	Seed   uint64 `help:"Draw another vehicle. 0 is a tidy box with one of each thing." default:"0"`
-	Broker string `help:"Use this broker instead of one in memory." placeholder:"URL"`
-	Truth  string `help:"Write what really happened in the first cycle, as JSON lines." placeholder:"FILE"`
-	Record string `help:"Record every input of the bench as a capture." placeholder:"FILE"`
-	Width  int    `help:"Columns to print in; 0 asks the terminal." default:"0"`
+	Once     bool   `help:"End after one key cycle."`
+	JSON     bool   `name:"json" help:"Print only the final cycle document, as JSON."`
+	Fast     bool   `help:"Run on simulated time, as fast as the machine can."`
+	Seed     uint64 `help:"Draw another vehicle. 0 is a tidy box with one of each thing." default:"0"`
+	Broker   string `help:"Use this broker instead of one in memory." placeholder:"URL"`
+	Truth    string `help:"Write what really happened in the first cycle, as JSON lines." placeholder:"FILE"`
+	Record   string `help:"Record every input of the bench as a capture." placeholder:"FILE"`
+	Requests bool   `help:"Take requests over MQTT."`
+	Width    int    `help:"Columns to print in; 0 asks the terminal." default:"0"`
 }
 
 // demoBench is the id of the demo's bench.
@@ -55,7 +56,7 @@ func (d *demo) Run(ctx context.Context) error {
 		return err
 	}
 	defer done()
-	sim.options.Record = record
+	sim.options.Record, sim.options.Requests = record, d.Requests
 
 	ctx, stop := context.WithCancel(ctx)
 	defer stop()

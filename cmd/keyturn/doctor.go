@@ -21,6 +21,7 @@ import (
 	"keyturn/daemon"
 	"keyturn/daemon/config"
 	"keyturn/daemon/link"
+	"keyturn/daemon/report"
 	"keyturn/protocol"
 )
 
@@ -54,7 +55,7 @@ var errUnwell = errors.New("not everything is well")
 
 // Run checks one thing after the other and says what it found as it goes.
 func (d *doctor) Run(ctx context.Context) error {
-	x := &examination{ctx: ctx, d: d, out: os.Stdout}
+	x := &examination{ctx: ctx, d: d, out: os.Stdout, width: terminalWidth(os.Stdout)}
 	if err := x.run(); err != nil {
 		return err
 	}
@@ -70,6 +71,7 @@ type examination struct {
 	ctx           context.Context
 	d             *doctor
 	out           io.Writer
+	width         int
 	count, failed int
 }
 
@@ -78,9 +80,15 @@ func (x *examination) say(c checked) {
 	if c.level == failed {
 		x.failed++
 	}
-	fmt.Fprintf(x.out, "%-13s %-6s  %s\n", c.what, c.level, c.said)
+	lead := fmt.Sprintf("%-13s %-6s  ", c.what, c.level)
+	room := max(x.width-len(lead), 20)
+	text := report.Wrap(c.said, room, "")
 	if c.todo != "" {
-		fmt.Fprintf(x.out, "%-13s %-6s  -> %s\n", "", "", c.todo)
+		text += "\n" + report.Wrap("-> "+c.todo, room, "   ")
+	}
+	for line := range strings.SplitSeq(text, "\n") {
+		fmt.Fprintln(x.out, lead+line)
+		lead = strings.Repeat(" ", len(lead))
 	}
 }
 
@@ -110,7 +118,7 @@ func (x *examination) run() error {
 		return nil
 	}
 	b := files.Read
-	x.say(checked{what: "bench file", said: fmt.Sprintf("bench %s: %d leads in %d slots on %d chips", b.ID, len(b.Leads), len(b.Slots), len(b.Chips))})
+	x.say(checked{what: "bench file", said: "bench " + b.ID + ": " + parts.Size(b)})
 	x.calibration(b)
 	x.clock()
 	if said := running(b.Health); said != "" {
@@ -161,6 +169,14 @@ func (d *doctor) files(p *probe, clock adc.Clock) (parts.Files, parts.Open, erro
 	return f, p.openKernel(clock), err
 }
 
+// command is another command for the same bench, as it is typed.
+func (d *doctor) command(name string) string {
+	if d.Practice {
+		return "keyturn " + name + " --practice"
+	}
+	return "sudo keyturn " + name + " --config " + d.Config
+}
+
 // oldAfter is the age from which a calibration is to be made anew (common practice,
 // no published source).
 const oldAfter = 365 * 24 * time.Hour
@@ -178,9 +194,9 @@ func (x *examination) calibration(b config.Bench) {
 	}
 	switch {
 	case len(never) > 0:
-		x.say(checked{"calibration", notice, fmt.Sprintf("%d of %d leads were never calibrated: %s", len(never), len(b.Leads), some(never)), "keyturn calibrate"})
+		x.say(checked{"calibration", notice, fmt.Sprintf("%d of %d leads were never calibrated: %s", len(never), len(b.Leads), some(never)), x.d.command("calibrate")})
 	case len(old) > 0:
-		x.say(checked{"calibration", notice, fmt.Sprintf("%d of %d leads were calibrated more than a year ago: %s", len(old), len(b.Leads), some(old)), "keyturn calibrate"})
+		x.say(checked{"calibration", notice, fmt.Sprintf("%d of %d leads were calibrated more than a year ago: %s", len(old), len(b.Leads), some(old)), x.d.command("calibrate")})
 	default:
 		x.say(checked{what: "calibration", said: "every lead is calibrated, within a year"})
 	}
@@ -257,6 +273,10 @@ func (x *examination) disk(b config.Bench) {
 		return
 	}
 	dir := filepath.Dir(b.Store)
+	if _, err := os.Stat(dir); errors.Is(err, os.ErrNotExist) {
+		x.say(checked{"disk", notice, dir + " is not there yet", "the service makes it at its first start"})
+		return
+	}
 	took, err := writeTest(dir)
 	var fs syscall.Statfs_t
 	if err == nil {
@@ -313,7 +333,11 @@ func (x *examination) access(o daemon.Options) bool {
 		}
 		return nil
 	}})
-	if !x.verdict("broker", err, fmt.Sprintf("%s lets %s in", broker.URL, who(broker)), "is it running, and are the name, password or certificate right?") {
+	todo := "is it running, and are the name, password or certificate right?"
+	if errors.Is(err, os.ErrNotExist) {
+		todo = "put the file into credentials/ beside the bench file, and switch its LoadCredential= line on (systemctl cat keyturnd)"
+	}
+	if !x.verdict("broker", err, fmt.Sprintf("%s lets %s in", broker.URL, who(broker)), todo) {
 		return false
 	}
 	defer sub.Close()
@@ -342,7 +366,9 @@ func who(b link.Broker) string {
 func (x *examination) whole(b config.Bench, o daemon.Options) {
 	quiet := slog.New(slog.DiscardHandler)
 	box, found, closeBox, err := parts.OpenOutbox(b, false, quiet)
-	if err != nil || b.Store != "" {
+	if _, missing := os.Stat(b.Store); err == nil && b.Store != "" && missing != nil {
+		x.say(checked{"store", notice, b.Store + " is not there yet", "the daemon makes it"})
+	} else if err != nil || b.Store != "" {
 		if !x.verdict("store", err, b.Store+" can be read and written", "see the disk; a store that another program holds is busy") {
 			return
 		}
@@ -383,7 +409,7 @@ func (x *examination) whole(b config.Bench, o daemon.Options) {
 
 func (x *examination) chips(p daemon.Progress) {
 	if p.Leads == 0 || p.Blind > 0 {
-		x.say(checked{"chips", failed, fmt.Sprintf("%d of %d leads cannot be judged: %s", p.Blind, p.Leads, strings.Join(p.Why, "; ")), "keyturn leads shows each lead and chip"})
+		x.say(checked{"chips", failed, fmt.Sprintf("%d of %d leads cannot be judged: %s", p.Blind, p.Leads, strings.Join(p.Why, "; ")), x.d.command("leads") + " shows each lead and chip"})
 		return
 	}
 	for _, c := range p.Chips {

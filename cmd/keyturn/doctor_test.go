@@ -22,7 +22,7 @@ import (
 func examine(t *testing.T, d *doctor) (*examination, *bytes.Buffer) {
 	t.Helper()
 	out := &bytes.Buffer{}
-	return &examination{ctx: t.Context(), d: d, out: out}, out
+	return &examination{ctx: t.Context(), d: d, out: out, width: 400}, out
 }
 
 // On a practice bench the whole way is proved; what a bench should have and this one

@@ -56,7 +56,15 @@ func run(f flags) error {
 	}
 	b := files.Read
 	if f.Check {
-		fmt.Printf("%s: bench %s, %d leads in %d slots on %d chips: all right\n", f.Config, b.ID, len(b.Leads), len(b.Slots), len(b.Chips))
+		for _, x := range b.Buses {
+			if err := parts.CheckBusName(x.Name); err != nil {
+				return fmt.Errorf("bench file %s: %w", f.Config, err)
+			}
+		}
+		fmt.Printf("%s: bench %s, %s: all right\n", f.Config, b.ID, parts.Size(b))
+		for _, n := range b.Notes() {
+			fmt.Println("note:", n)
+		}
 		return nil
 	}
 	clock, err := adc.NewRealClock()

@@ -111,12 +111,14 @@ func (b *Bench) checkMQTT(f *faults) {
 // checkAccess notes settings that do not go together.
 func (b *Bench) checkAccess(f *faults) {
 	m := &b.MQTT
-	secure := strings.HasPrefix(m.Broker, "ssl:") || strings.HasPrefix(m.Broker, "tls:") || strings.HasPrefix(m.Broker, "mqtts:") || strings.HasPrefix(m.Broker, "wss:")
-	if (m.CAFile != "" || m.CertFile != "" || m.KeyFile != "") && !secure {
+	if (m.CAFile != "" || m.CertFile != "" || m.KeyFile != "") && !b.secure() {
 		f.at("mqtt", "broker", "certificates are for TLS; write the broker like \"ssl://host:8883\"")
 	}
-	if (m.CertFile == "") != (m.KeyFile == "") {
-		f.at("mqtt", "", "cert_file and key_file go together; write both")
+	switch {
+	case m.CertFile != "" && m.KeyFile == "":
+		f.at("mqtt", "cert_file", "a certificate without its key; add key_file")
+	case m.CertFile == "" && m.KeyFile != "":
+		f.at("mqtt", "key_file", "a key without its certificate; add cert_file")
 	}
 	if m.PasswordFile != "" && m.Username == "" {
 		f.at("mqtt", "password_file", "a password without a user name; add username")
@@ -133,8 +135,14 @@ func (b *Bench) checkAccess(f *faults) {
 		f.at("mqtt", "keepers", "receipts are of no use without a store; add store = \"...\"")
 	}
 	if b.Health != "" && !strings.HasPrefix(b.Health, "unix:/") && !loopback.MatchString(b.Health) {
-		f.at("", "health", "%q is neither \"unix:/path\" nor a loopback address like \"127.0.0.1:9170\"", b.Health)
+		f.at("", "health", "%q is neither \"unix:/path\" nor a loopback address like \"127.0.0.1:9170\"; write one of them, for whoever reaches it may read it", b.Health)
 	}
+}
+
+// secure reports whether the broker is spoken to over TLS.
+func (b *Bench) secure() bool {
+	scheme, _, _ := strings.Cut(b.MQTT.Broker, "://")
+	return slices.Contains([]string{"ssl", "tls", "mqtts", "wss"}, scheme)
 }
 
 // loopback is an address that only this machine can reach.

@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"reflect"
 	"regexp"
+	"slices"
 	"strings"
 
 	"github.com/pelletier/go-toml/v2"
@@ -66,6 +67,9 @@ func (f *faults) unknown(strict *toml.StrictMissingError) {
 		row, _ := strict.Errors[i].Position()
 		key := strict.Errors[i].Key()
 		hint := nearest(key[len(key)-1], keysBeside(key))
+		if at := elsewhere(key); hint == "" && at != "" {
+			hint = "; it belongs under [" + at + "]"
+		}
 		if hint == "" {
 			hint = "; remove it"
 		}
@@ -91,6 +95,19 @@ func (f *faults) wanted(e *toml.DecodeError) string {
 	return fmt.Sprintf("%s: a value of the wrong type; write %s", keys[len(keys)-1], describe(t, keys))
 }
 
+// elsewhere is the table that has a key which stands at the top; empty if none has.
+func elsewhere(key []string) string {
+	if len(key) != 1 {
+		return ""
+	}
+	for _, at := range []string{"mqtt", "limits"} {
+		if slices.Contains(keysBeside([]string{at, ""}), key[0]) {
+			return at
+		}
+	}
+	return ""
+}
+
 // describe is what a value of a type looks like in a file.
 func describe(t reflect.Type, keys []string) string {
 	switch t.Kind() {
@@ -105,6 +122,9 @@ func describe(t reflect.Type, keys []string) string {
 	case reflect.Slice:
 		if t.Elem().Kind() == reflect.Float64 {
 			return "a list of numbers, like [9.6, 7.2]"
+		}
+		if t.Elem().Kind() == reflect.String {
+			return `a list of texts, like ["records"]`
 		}
 		return "[[" + strings.Join(keys, ".") + "]] and its keys below"
 	}

@@ -51,7 +51,7 @@ func TestEveryFaultIsToldWithItsLine(t *testing.T) {
 		{"ignition slot", `id = "training"`, "id = \"training\"\nignition_slot = \"wipers\"", `line 5: ignition_slot: "wipers" is not among the slots; write one of f01, f02, f03, f04, f05, f06, f07, f08, ...`},
 		{"input twice", leadTwo, "chip = \"adc-1\"\ninput = 0\n", "line 105: input: 0 of chip adc-1 is that of another lead; give each its own"},
 		{"input", leadTwo, "chip = \"adc-1\"\ninput = 4\n", "line 105: input: 4 is no input of adc-1; write 0 to 3"},
-		{"role", `role = "terminal-75"`, `role = "plus"`, `line 106: role: "plus" is not a role; write one of slot, battery-sense, terminal-75, terminal-15, terminal-50, terminal-61`},
+		{"role", `role = "terminal-75"`, `role = "plus"`, `line 106: role: "plus" is not a role; write one of slot, battery-sense, terminal-75, terminal-15, terminal-50, terminal-61 (the battery, terminal 30, is battery-sense)`},
 		{"role twice", `role = "terminal-75"`, `role = "terminal-15"`, `line 115: role: "terminal-15" is that of another lead; give each its own`},
 		{"role and slot", `role = "terminal-75"`, "role = \"terminal-75\"\nslot = \"f01\"", `line 107: slot: a lead with the role terminal-75 is in no slot; remove one of the two`},
 		{"neither role nor slot", "role = \"terminal-75\"\n", "", `line 102: slot: missing; write the slot of lead "lead-02", or its role`},
@@ -85,7 +85,7 @@ line 13: unknown key "limits.wach_s"; did you mean "watch_s"?
 line 17: hz: a value of the wrong type; write a whole number
 line 31: address: 0x50 is no address of ads1115; write one of [0x48 0x49 0x4a 0x4b]
 line 100: capacitor_nf: 0 is out of range; write 1 to 100000, as drawn 33 kohm over 2.7 kohm and 560 nF
-line 106: role: "terminal" is not a role; did you mean "terminal-75"?`
+line 106: role: "terminal" is not a role; write one of slot, battery-sense, terminal-75, terminal-15, terminal-50, terminal-61 (the battery, terminal 30, is battery-sense)`
 	if _, err := ParseBench([]byte(text), families()); err == nil || err.Error() != want {
 		t.Errorf("\n%v\nwant\n%s", err, want)
 	}

@@ -3,6 +3,7 @@ package config
 import (
 	"fmt"
 	"slices"
+	"strings"
 	"time"
 	"unicode"
 )
@@ -87,7 +88,9 @@ func (l *Lead) checkRole(f *faults, at string, slots []string) {
 		f.oneOf(at, "side", l.Side, "a side with the label upright", sides())
 	}
 	switch {
-	case !f.oneOf(at, "role", l.Role, "a role", roles()):
+	case !slices.Contains(roles(), l.Role):
+		// No guess: a lead taken for the wrong terminal measures wrong.
+		f.at(at, "role", "%q is not a role; write one of %s (the battery, terminal 30, is battery-sense)", l.Role, strings.Join(roles(), ", "))
 	case l.Role == RoleSlot && l.Slot == "":
 		f.at(at, "slot", "missing; write the slot of lead %q, or its role", l.Name)
 	case l.Role == RoleSlot:

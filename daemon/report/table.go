@@ -32,7 +32,7 @@ const wide = 100
 // Everything is in words; nothing hangs on colour.
 func Table(c *protocol.Cycle, width int) string {
 	var b strings.Builder
-	b.WriteString(wrap("Key: "+Key(c), width, "     "))
+	b.WriteString(Wrap("Key: "+Key(c), width, "     "))
 	b.WriteString("\n\n")
 	if width >= wide {
 		columns(&b, Rows(c), width)
@@ -40,11 +40,11 @@ func Table(c *protocol.Cycle, width int) string {
 		stacked(&b, Rows(c), width)
 	}
 	if s := Battery(c); s != "" {
-		b.WriteString("\n" + wrap(s, width, ""))
+		b.WriteString("\n" + Wrap(s, width, ""))
 		b.WriteByte('\n')
 	}
 	if s := Order(c); s != "" {
-		b.WriteString("\n" + wrap(s, width, ""))
+		b.WriteString("\n" + Wrap(s, width, ""))
 		b.WriteByte('\n')
 	}
 	return b.String()
@@ -120,7 +120,7 @@ func line(b *strings.Builder, widths []int, cells []string) {
 	lines := make([][]string, len(cells))
 	height := 1
 	for i, c := range cells {
-		lines[i] = strings.Split(wrap(c, widths[i], ""), "\n")
+		lines[i] = strings.Split(Wrap(c, widths[i], ""), "\n")
 		height = max(height, len(lines[i]))
 	}
 	for h := range height {
@@ -139,7 +139,7 @@ func line(b *strings.Builder, widths []int, cells []string) {
 // stacked sets each slot as a few lines, for narrow terminals.
 func stacked(b *strings.Builder, rows []Row, width int) {
 	for _, r := range rows {
-		b.WriteString(wrap(r.Slot+" "+r.Legend+": "+r.What, width, "    ") + "\n")
+		b.WriteString(Wrap(r.Slot+" "+r.Legend+": "+r.What, width, "    ") + "\n")
 		var facts []string
 		if r.OnAfter != "" {
 			facts = append(facts, "live after key-on: "+r.OnAfter)
@@ -151,13 +151,13 @@ func stacked(b *strings.Builder, rows []Row, width int) {
 			facts = append(facts, "lowest while cranking "+r.Lowest)
 		}
 		if facts = append(facts, r.Remarks...); len(facts) > 0 {
-			b.WriteString("    " + wrap(strings.Join(facts, "; "), width-4, "    ") + "\n")
+			b.WriteString("    " + Wrap(strings.Join(facts, "; "), width-4, "    ") + "\n")
 		}
 	}
 }
 
-// wrap breaks a text into lines of at most width; later lines begin with indent.
-func wrap(text string, width int, indent string) string {
+// Wrap breaks a text into lines of at most width; later lines begin with indent.
+func Wrap(text string, width int, indent string) string {
 	var out, current strings.Builder
 	length := 0
 	for _, word := range strings.Fields(text) {

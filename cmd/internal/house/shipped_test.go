@@ -5,10 +5,13 @@ import (
 	"os"
 	"os/exec"
 	"path/filepath"
+	"reflect"
 	"regexp"
 	"slices"
 	"strings"
 	"testing"
+
+	"keyturn/daemon/config"
 )
 
 // programs builds what is shipped and returns the folder that holds it.
@@ -216,5 +219,56 @@ func benchFile(t *testing.T, dir string) {
 		if !slices.Contains(strings.Split(string(text), "\n"), line) {
 			t.Errorf("systemd/bench.toml has no line %s", line)
 		}
+	}
+}
+
+// The manual page of the bench file tells every key that there is, and no other.
+func TestBenchPageTellsEveryKey(t *testing.T) {
+	text, err := os.ReadFile(filepath.Join(top(t), "systemd", "keyturn-bench.5"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	told := map[string]bool{}
+	for line := range strings.Lines(string(text)) {
+		if item, ok := strings.CutPrefix(line, ".It Li "); ok {
+			for _, key := range strings.Split(strings.TrimSpace(item), " , ") {
+				told[key] = true
+			}
+		}
+	}
+	there := map[string]bool{}
+	keysOf(reflect.TypeFor[config.Bench](), there)
+	for key := range there { // each by itself
+		if !told[key] {
+			t.Errorf("keyturn-bench.5 lacks the key %s: add .It Li %s with what it is and its default", key, key)
+		}
+	}
+	for key := range told { // likewise
+		if !there[key] {
+			t.Errorf("keyturn-bench.5 tells of %s, which no bench file has: remove it", key)
+		}
+	}
+}
+
+// keysOf gathers the keys below a type that hold values.
+func keysOf(t reflect.Type, keys map[string]bool) {
+	for t.Kind() == reflect.Slice || t.Kind() == reflect.Pointer {
+		t = t.Elem()
+	}
+	if t.Kind() != reflect.Struct {
+		return
+	}
+	for i := range t.NumField() {
+		f := t.Field(i)
+		inner := f.Type
+		for inner.Kind() == reflect.Slice || inner.Kind() == reflect.Pointer {
+			inner = inner.Elem()
+		}
+		if inner.Kind() == reflect.Struct {
+			keysOf(inner, keys)
+			continue
+		}
+		key, _, _ := strings.Cut(f.Tag.Get("toml"), ",")
+		keys[key] = true
 	}
 }

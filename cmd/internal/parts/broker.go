@@ -22,18 +22,26 @@ func Broker(program, benchFile string, b config.Bench, boot string) link.Broker 
 	}
 }
 
+// credentials is the folder beside a bench file from which the service manager takes
+// them; whoever may read it needs no service manager.
+const credentials = "credentials"
+
 // secret finds a file of a bench file: a bare name is a credential of the service
-// manager if there is one of that name (systemd.exec(5), LoadCredential=).
+// manager if there is one of that name (systemd.exec(5), LoadCredential=), or one
+// beside the bench file.
 func secret(benchFile, name string) string {
 	if name == "" || filepath.IsAbs(name) {
 		return name
 	}
-	if dir := os.Getenv("CREDENTIALS_DIRECTORY"); dir != "" && !strings.Contains(name, "/") {
-		if path := filepath.Join(dir, name); exists(path) {
-			return path
+	beside := filepath.Dir(benchFile)
+	if !strings.Contains(name, "/") {
+		for _, dir := range []string{os.Getenv("CREDENTIALS_DIRECTORY"), filepath.Join(beside, credentials)} {
+			if path := filepath.Join(dir, name); dir != "" && exists(path) {
+				return path
+			}
 		}
 	}
-	return filepath.Join(filepath.Dir(benchFile), name)
+	return filepath.Join(beside, name)
 }
 
 func exists(path string) bool {

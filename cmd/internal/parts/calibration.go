@@ -32,6 +32,9 @@ func OpenCalibration(benchFile string, b *config.Bench) (*Calibration, error) {
 		c.Path = filepath.Join(filepath.Dir(benchFile), c.Path)
 	}
 	text, err := os.ReadFile(c.Path)
+	if errors.Is(err, fs.ErrPermission) {
+		return nil, fmt.Errorf("read the calibration: %w; it belongs to the service: use sudo", err)
+	}
 	if errors.Is(err, fs.ErrNotExist) {
 		return c, nil
 	}
@@ -45,6 +48,18 @@ func OpenCalibration(benchFile string, b *config.Bench) (*Calibration, error) {
 		return c, fmt.Errorf("calibration file %s:\n%w", c.Path, err)
 	}
 	return c, nil
+}
+
+// Writable returns why the file could not be saved; nil if it could.
+func (c *Calibration) Writable() error {
+	f, err := os.CreateTemp(filepath.Dir(c.Path), ".calibration-*")
+	if errors.Is(err, fs.ErrNotExist) {
+		return fmt.Errorf("the folder of the calibration, %s, is not there yet: the service makes it at its first start, or make it", filepath.Dir(c.Path))
+	}
+	if err != nil {
+		return fmt.Errorf("the calibration could not be written: %w; use sudo", err)
+	}
+	return errors.Join(f.Close(), os.Remove(f.Name()))
 }
 
 // Save writes the file so that it is either the old one or the new one, whenever

@@ -110,10 +110,10 @@ func device(conn i2c.Bus, bus config.Bus, c config.Chip) (*ads1x15.Device, error
 // OpenKernelBus opens /dev/i2c-N. It refuses a bus on which a kernel driver
 // holds one of the chips' addresses, for both would talk to the chip.
 func OpenKernelBus(name string, chips []config.Chip) (i2c.BusCloser, error) {
-	number, err := strconv.Atoi(strings.TrimPrefix(name, "/dev/i2c-"))
-	if err != nil || !strings.HasPrefix(name, "/dev/i2c-") {
-		return nil, fmt.Errorf("%q is no kernel bus: name it like /dev/i2c-1", name)
+	if err := CheckBusName(name); err != nil {
+		return nil, err
 	}
+	number, _ := strconv.Atoi(strings.TrimPrefix(name, kernelBus))
 	for _, c := range chips {
 		if c.Bus != name {
 			continue
@@ -123,6 +123,28 @@ func OpenKernelBus(name string, chips []config.Chip) (i2c.BusCloser, error) {
 		}
 	}
 	return sysfs.NewI2C(number)
+}
+
+// kernelBus begins the name of every bus of the kernel.
+const kernelBus = "/dev/i2c-"
+
+// CheckBusName returns an error unless a name is that of a bus of the kernel.
+func CheckBusName(name string) error {
+	if _, err := strconv.Atoi(strings.TrimPrefix(name, kernelBus)); err != nil || !strings.HasPrefix(name, kernelBus) {
+		return fmt.Errorf("%q is no kernel bus: name it like /dev/i2c-1", name)
+	}
+	return nil
+}
+
+// Size is how many of what a bench has, in words.
+func Size(b config.Bench) string {
+	some := func(n int, one string) string {
+		if n == 1 {
+			return "1 " + one
+		}
+		return fmt.Sprintf("%d %ss", n, one)
+	}
+	return some(len(b.Leads), "lead") + " in " + some(len(b.Slots), "slot") + " on " + some(len(b.Chips), "chip")
 }
 
 // devices is where the kernel lists the chips that its own drivers hold.
