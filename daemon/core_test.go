@@ -96,8 +96,7 @@ func ask(t *testing.T, c *core, r *protocol.Request, retained bool) *protocol.Re
 	if err != nil {
 		t.Fatal(err)
 	}
-	c.answer(context.Background(), request{string(r.Verb), payload, retained})
-	return c.answers.of[[2]string{r.Client, r.ID}]
+	return c.answer(context.Background(), request{string(r.Verb), payload, retained})
 }
 
 // A whole key cycle by requests, on a bench that sees no key: begun, noted, closed.
@@ -170,28 +169,40 @@ func TestRequestsThatAreNotDone(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	c.answer(t.Context(), request{verb: "begin", payload: payload})
-	if r := c.answers.of[[2]string{"tablet", "boot"}]; r == nil || r.Code != protocol.RefusedExpired {
+	if r := c.answer(t.Context(), request{verb: "begin", payload: payload}); r == nil || r.Code != protocol.RefusedExpired {
 		t.Errorf("of another boot: %+v", r)
 	}
-	c.answer(t.Context(), request{payload: []byte(`{"version":"keyturn/1","kind":"request","bench":"b","boot":"0123abcd","mono_ns":1,"verb":"begin","client":"tablet","id":"form"}`)})
-	if r := c.answers.of[[2]string{"tablet", "form"}]; r == nil || r.Code != protocol.RefusedForm {
+	if r := c.answer(t.Context(), request{payload: []byte(`{"version":"keyturn/1","kind":"request","bench":"b","boot":"0123abcd","mono_ns":1,"verb":"begin","client":"tablet","id":"form"}`)}); r == nil || r.Code != protocol.RefusedForm {
 		t.Errorf("without members: %+v", r)
 	}
 	for _, text := range []string{"", "{", "[]", `{"client":"a/b","id":"x","verb":"begin"}`, strings.Repeat("x", 1000)} {
-		c.answer(t.Context(), request{payload: []byte(text)}) // nobody to reply to
+		if r := c.answer(t.Context(), request{payload: []byte(text)}); r != nil { // nobody to reply to
+			t.Errorf("%q is answered with %+v", text, r)
+		}
+	}
+	early := begin("early")
+	early.Header, early.ExpiresNS = protocol.Header{Bench: "b", Boot: "0123abcd", MonoNS: 1}, int64(c.now.Add(time.Minute))
+	if payload, err = protocol.Encode(early); err != nil {
+		t.Fatal(err)
+	}
+	if r := c.answer(t.Context(), request{verb: "begin", payload: payload}); r == nil || r.Code != protocol.RefusedExpired {
+		t.Errorf("from before the daemon's start: %+v", r)
+	}
+	far := begin("far")
+	far.ExpiresNS = int64(c.now.Add(time.Hour))
+	if r := ask(t, c, far, false); r.Code != protocol.RefusedExpired {
+		t.Errorf("that expires in an hour: %+v", r)
 	}
 	other = begin("verb")
-	other.Header, other.ExpiresNS = protocol.Header{Bench: "b", Boot: "0123abcd"}, 1<<60
+	other.Header, other.ExpiresNS = protocol.Header{Bench: "b", Boot: "0123abcd", MonoNS: int64(c.now)}, int64(c.now.Add(time.Minute))
 	if payload, err = protocol.Encode(other); err != nil {
 		t.Fatal(err)
 	}
-	c.answer(t.Context(), request{verb: "identify", payload: payload})
-	if r := c.answers.of[[2]string{"tablet", "verb"}]; r == nil || r.Code != protocol.RefusedForm {
+	if r := c.answer(t.Context(), request{verb: "identify", payload: payload}); r == nil || r.Code != protocol.RefusedForm {
 		t.Errorf("under the topic of another verb: %+v", r)
 	}
-	if len(c.answers.of) != 5 {
-		t.Errorf("%d answers, want 5", len(c.answers.of))
+	if len(c.answers.of) != 0 {
+		t.Errorf("%d refusals are remembered", len(c.answers.of))
 	}
 	if n := len(resultsOf[*protocol.Cycle](t, b)); n != 0 || c.moment.cycle != "" {
 		t.Errorf("a refused request began a cycle: %d documents", n)
@@ -201,8 +212,8 @@ func TestRequestsThatAreNotDone(t *testing.T) {
 	if again := ask(t, c, begin("once"), false); again != first || first.Status != protocol.ReplyDone {
 		t.Errorf("the second time: %+v, the first %+v", again, first)
 	}
-	if n := c.answers.order; len(n) != 6 {
-		t.Errorf("%d answers are remembered, want 6", len(n))
+	if n := c.answers.order; len(n) != 1 {
+		t.Errorf("%d answers are remembered, want 1", len(n))
 	}
 	for i := range 2 * answersKept {
 		c.answers.keep(&protocol.Reply{Client: "x", ID: fmt.Sprint(i)})

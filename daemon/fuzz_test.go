@@ -12,14 +12,14 @@ import (
 // this boot and not retained can begin a key cycle.
 func FuzzRequest(f *testing.F) {
 	for _, r := range []*protocol.Request{
-		{Verb: protocol.VerbBegin, Client: "tablet", ID: "a", ExpiresNS: 1 << 60, Position: protocol.PositionOn},
-		{Verb: protocol.VerbClose, Client: "tablet", ID: "b", ExpiresNS: 1 << 60},
-		{Verb: protocol.VerbNote, Client: "tablet", ID: "c", ExpiresNS: 1 << 60, Note: "heater on"},
-		{Verb: protocol.VerbReplay, Client: "records", ID: "d", ExpiresNS: 1 << 60, Stream: "s", FromSeq: 1, ToSeq: 1 << 60},
+		{Verb: protocol.VerbBegin, Client: "tablet", ID: "a", ExpiresNS: 60e9, Position: protocol.PositionOn},
+		{Verb: protocol.VerbClose, Client: "tablet", ID: "b", ExpiresNS: 60e9},
+		{Verb: protocol.VerbNote, Client: "tablet", ID: "c", ExpiresNS: 60e9, Note: "heater on"},
+		{Verb: protocol.VerbReplay, Client: "records", ID: "d", ExpiresNS: 60e9, Stream: "s", FromSeq: 1, ToSeq: 1 << 60},
 		{Verb: protocol.VerbIdentify, Client: "tablet", ID: "e", ExpiresNS: 1},
-		{Verb: "explode", Client: "tablet", ID: "f", ExpiresNS: 1 << 60},
+		{Verb: "explode", Client: "tablet", ID: "f", ExpiresNS: 60e9},
 	} {
-		r.Header = protocol.Header{Bench: "b", Boot: "0123abcd"}
+		r.Header = protocol.Header{Bench: "b", Boot: "0123abcd", MonoNS: 2e9}
 		payload, err := protocol.Encode(r)
 		if err != nil {
 			f.Fatal(err)

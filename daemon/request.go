@@ -4,6 +4,7 @@ import (
 	"context"
 	"encoding/json"
 	"fmt"
+	"time"
 	"unicode"
 
 	"keyturn/adc"
@@ -20,6 +21,9 @@ const (
 	// answersKept is how many answers are remembered, so that a request that the
 	// broker delivers twice is answered twice and done once.
 	answersKept = 1000
+	// expiryMost is how far ahead a request may expire: within this time it is
+	// remembered, so that nobody can have it done again later.
+	expiryMost = 10 * time.Minute
 )
 
 // request is one as it came.
@@ -61,15 +65,15 @@ func (c *core) hear(verb string, payload []byte, retained bool) {
 }
 
 // answer decides about a request and replies.
-func (c *core) answer(ctx context.Context, in request) {
+func (c *core) answer(ctx context.Context, in request) *protocol.Reply {
 	r, no := c.admit(in)
 	if r == nil {
 		c.o.Logger.Warn("a request that cannot even be answered", "why", no.reason)
-		return
+		return nil
 	}
 	if told := c.answers.of[[2]string{r.Client, r.ID}]; told != nil {
 		c.ok(c.link.Reply(told))
-		return
+		return told
 	}
 	reply := &protocol.Reply{Header: c.t.header(c.now), Client: r.Client, ID: r.ID, Verb: r.Verb, Status: protocol.ReplyDone}
 	if no == nil {
@@ -79,8 +83,11 @@ func (c *core) answer(ctx context.Context, in request) {
 		reply.Status, reply.Code, reply.Reason = protocol.ReplyRefused, protocol.OrNull(no.code), protocol.OrNull(no.reason)
 	}
 	c.o.Logger.Info("request", "verb", r.Verb, "client", r.Client, "id", r.ID, "status", reply.Status, "reason", string(reply.Reason))
-	c.answers.keep(reply)
+	if reply.Status == protocol.ReplyDone { // what was refused may come again, and crowds out nothing
+		c.answers.keep(reply)
+	}
 	c.ok(c.link.Reply(reply))
+	return reply
 }
 
 // admit reads a request and checks what holds for every verb. A nil request has no
@@ -104,6 +111,11 @@ func (c *core) admit(in request) (*protocol.Request, *refusal) {
 		return r, &refusal{protocol.RefusedRetained, "the broker had kept it: publish requests without the retain flag"}
 	case r.Boot != c.o.Boot:
 		return r, &refusal{protocol.RefusedExpired, "the bench has started anew since: ask again"}
+	case r.MonoNS < int64(c.began):
+		// What was done before the daemon started anew is not remembered.
+		return r, &refusal{protocol.RefusedExpired, "the bench has started anew since: ask again"}
+	case r.ExpiresNS > int64(c.now.Add(expiryMost)):
+		return r, &refusal{protocol.RefusedExpired, fmt.Sprintf("it expires more than %v ahead", expiryMost)}
 	case r.ExpiresNS < int64(c.now):
 		return r, &refusal{protocol.RefusedExpired, fmt.Sprintf("it expired %.1f s ago", float64(int64(c.now)-r.ExpiresNS)/1e9)}
 	}
@@ -180,6 +192,9 @@ func (c *core) note(ctx context.Context, r *protocol.Request) *refusal {
 	if c.moment.cycle == "" {
 		return &refusal{protocol.RefusedState, "no key cycle is open"}
 	}
+	if c.moment.notes >= measure.NotesMax {
+		return &refusal{protocol.RefusedState, fmt.Sprintf("the cycle has its %d notes", measure.NotesMax)}
+	}
 	for _, x := range r.Note {
 		if unicode.IsControl(x) {
 			return &refusal{protocol.RefusedForm, "a note is one line of text"}
@@ -190,18 +205,18 @@ func (c *core) note(ctx context.Context, r *protocol.Request) *refusal {
 }
 
 func (c *core) replay(r *protocol.Request, reply *protocol.Reply) *refusal {
-	last := c.outbox.Counts().Last
+	n := c.outbox.Counts()
+	from, to := max(r.FromSeq, n.KeptFrom), min(r.ToSeq, n.Last)
 	if r.Stream != c.outbox.Stream() {
 		return &refusal{protocol.RefusedStream, "the present stream is " + c.outbox.Stream()}
 	}
-	if r.FromSeq > last {
-		return &refusal{protocol.RefusedState, fmt.Sprintf("the latest result is %d", last)}
+	if from > to {
+		return &refusal{protocol.RefusedState, fmt.Sprintf("results %d to %d are kept", n.KeptFrom, n.Last)}
 	}
-	to := min(r.ToSeq, last)
-	if !c.link.Replay(r.FromSeq, to) {
+	if !c.link.Replay(from, to) {
 		return &refusal{protocol.RefusedBusy, "other results are being sent again: ask later"}
 	}
-	reply.Count = to - r.FromSeq + 1
+	reply.Count = to - from + 1
 	return nil
 }
 

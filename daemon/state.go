@@ -36,6 +36,7 @@ type moment struct {
 	stepV   []float64
 	key     *protocol.KeyMove
 	cycle   string
+	notes   int // in the cycle
 	// refusing says why key cycles are not taken; empty while they are.
 	refusing string
 
@@ -113,6 +114,7 @@ func (m *moment) event(ev measure.Event) {
 		m.key, m.changed = &k, true
 	case *measure.Cycle:
 		m.cycle = protocol.CycleID(m.t.boot, int64(e.Begin))
+		m.notes = len(e.Notes)
 		if e.Final {
 			m.cycle = ""
 		}

@@ -92,7 +92,7 @@ func TestRequestsOverABroker(t *testing.T) {
 	defer tester.Close()
 	ask := func(id string, retained bool) {
 		t.Helper()
-		r := &protocol.Request{Header: protocol.Header{Bench: "whole", Boot: "0c4a05fe"}, Verb: protocol.VerbIdentify, Client: "tester", ID: id, ExpiresNS: 1 << 60}
+		r := &protocol.Request{Header: protocol.Header{Bench: "whole", Boot: "0c4a05fe", MonoNS: int64(2 * time.Minute)}, Verb: protocol.VerbIdentify, Client: "tester", ID: id, ExpiresNS: int64(5 * time.Minute)}
 		payload, err := protocol.Encode(r)
 		if err != nil {
 			t.Fatal(err)

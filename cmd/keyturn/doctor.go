@@ -365,16 +365,13 @@ func who(b link.Broker) string {
 // their part, or the time is over.
 func (x *examination) whole(b config.Bench, o daemon.Options) {
 	quiet := slog.New(slog.DiscardHandler)
-	box, found, closeBox, err := parts.OpenOutbox(b, false, quiet)
+	box, _, closeBox, err := parts.OpenOutbox(b, true, quiet)
 	if _, missing := os.Stat(b.Store); err == nil && b.Store != "" && missing != nil {
 		x.say(checked{"store", notice, b.Store + " is not there yet", "the daemon makes it"})
 	} else if err != nil || b.Store != "" {
-		if !x.verdict("store", err, b.Store+" can be read and written", "see the disk; a store that another program holds is busy") {
+		if !x.verdict("store", err, b.Store+" can be read and written", "stop the daemon; if the file is unsound, the daemon sets it aside and begins a new one") {
 			return
 		}
-	}
-	for _, f := range found {
-		x.say(checked{"store", notice, f, "keep the file that was set aside: what it holds may be recovered"})
 	}
 	ctx, stop := context.WithTimeout(x.ctx, x.d.Wait)
 	defer stop()

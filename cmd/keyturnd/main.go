@@ -102,7 +102,7 @@ func serve(ctx context.Context, f flags, files parts.Files, clock *adc.RealClock
 	for name, s := range speeds { // a line each, in any order
 		logger.Info("bus", "name", name, "khz", math.Round(s.Hz/1e3), "host_adds", s.Overhead.Round(time.Microsecond))
 	}
-	box, found, closeBox, err := parts.OpenOutbox(b, true, logger)
+	box, found, closeBox, err := parts.OpenOutbox(b, false, logger)
 	if err != nil {
 		return err
 	}

@@ -27,6 +27,10 @@ func serveHealth(ctx context.Context, address string, h http.Handler, logger *sl
 	network := "tcp"
 	if path, ok := strings.CutPrefix(address, "unix:"); ok {
 		network, address = "unix", path
+		if c, err := net.DialTimeout("unix", path, serveMost); err == nil {
+			c.Close()
+			return fmt.Errorf("health: a program answers at %s: is a daemon running already?", path)
+		}
 		if err := os.Remove(path); err != nil && !errors.Is(err, os.ErrNotExist) {
 			return fmt.Errorf("health: remove what a daemon before has left: %w", err)
 		}

@@ -112,7 +112,7 @@ func TestService(t *testing.T) {
 		t.Error(err)
 	}
 	b := files.Read
-	box, found, closeBox, err := parts.OpenOutbox(b, false, slog.New(slog.DiscardHandler))
+	box, found, closeBox, err := parts.OpenOutbox(b, true, slog.New(slog.DiscardHandler))
 	if err != nil || len(found) > 0 {
 		t.Fatalf("%v, %v", err, found)
 	}

@@ -92,7 +92,9 @@ func (b *Bench) checkSubject(f *faults) {
 
 func (b *Bench) checkMQTT(f *faults) {
 	schemes := []string{"tcp", "mqtt", "ssl", "tls", "mqtts", "ws", "wss"}
-	if u, err := url.Parse(b.MQTT.Broker); err != nil || u.Host == "" || !slices.Contains(schemes, u.Scheme) {
+	if strings.Contains(b.MQTT.Broker, "@") { // before anything quotes it
+		f.at("mqtt", "broker", "a name or password in it ends up in logs; write username and password_file beside it")
+	} else if u, err := url.Parse(b.MQTT.Broker); err != nil || u.Host == "" || !slices.Contains(schemes, u.Scheme) {
 		f.at("mqtt", "broker", "%q is no broker; write it like \"tcp://localhost:1883\"", b.MQTT.Broker)
 	}
 	m := &b.MQTT

@@ -41,10 +41,10 @@ func (b Broker) Secure() bool {
 func (b Broker) check() error {
 	u, err := url.Parse(b.URL)
 	switch {
+	case strings.Contains(b.URL, "@"): // before anything quotes it
+		return errors.New("broker: a name or password in the URL ends up in logs; write username and password_file")
 	case err != nil || u.Host == "":
 		return fmt.Errorf("broker %q is no URL like tcp://host:1883", b.URL)
-	case u.User != nil:
-		return errors.New("broker: a password in the URL ends up in logs; name a file that holds it")
 	case (b.CAFile != "" || b.CertFile != "" || b.KeyFile != "") && !b.Secure():
 		return fmt.Errorf("broker %s: certificates are for TLS; write ssl:// instead of %s://", b.URL, u.Scheme)
 	case (b.CertFile == "") != (b.KeyFile == ""):

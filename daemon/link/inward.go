@@ -51,8 +51,9 @@ func (s *session) take(in inward) {
 		return
 	}
 	if err := s.receipt(in); err != nil {
-		s.l.refused.Add(1)
-		s.l.o.Logger.Warn("a receipt that cannot be used", "error", err)
+		if n := s.l.refused.Add(1); rarely(n) {
+			s.l.o.Logger.Warn("a receipt that cannot be used", "error", err, "refused", n)
+		}
 	}
 }
 
@@ -79,6 +80,7 @@ func (s *session) receipt(in inward) error {
 	}
 	if after := s.l.o.Outbox.Counts().Delivered; r.UpToSeq <= after || after > before {
 		s.l.lag.receipt(after > before)
+		s.received(after)
 	}
 	return nil
 }

@@ -25,7 +25,8 @@ const (
 	writeTimeout   = 10 * time.Second
 	keepAlive      = 15 * time.Second
 	pingTimeout    = 5 * time.Second
-	goodbye        = 3 * time.Second // for what is left, and to say offline
+	goodbye        = 3 * time.Second // for what is left
+	offlineWithin  = 1 * time.Second // to say so
 	waveformsMax   = 8               // waiting to be sent
 	retainedMax    = 8               // topics
 	inwardMax      = 64              // receipts and requests waiting to be looked at
@@ -258,7 +259,7 @@ func (l *Link) Run(ctx context.Context) {
 		if l.connectedOnce.Swap(false) {
 			failures = 1
 		}
-		if failures&(failures-1) == 0 { // the first, then ever more rarely
+		if rarely(int64(failures)) {
 			l.o.Logger.Warn("no connection to the broker", "broker", l.o.Broker.URL, "error", err, "failures", failures, "retry_in", pause.Round(time.Millisecond))
 		}
 		wait = min(2*wait, l.o.Waits.AgainMost)
@@ -269,6 +270,9 @@ func (l *Link) Run(ctx context.Context) {
 		}
 	}
 }
+
+// rarely picks the first of many, then ever fewer: for what is logged and counted.
+func rarely(n int64) bool { return n&(n-1) == 0 }
 
 // session is one connection: a fresh client each time, for the library completes
 // the tokens of an old one without an acknowledgement.

@@ -28,6 +28,7 @@ type fakeBroker struct {
 	got       []got
 	acked     map[int64]bool // results whose acknowledgement was sent
 	refuses   bool           // subscriptions
+	writing   sync.Mutex     // one packet at a time
 	conns     []net.Conn
 	connected int
 	wg        sync.WaitGroup
@@ -95,9 +96,37 @@ func (b *fakeBroker) serve(c net.Conn) {
 				answer = ack
 			}
 		}
-		if answer != nil && answer.Write(c) != nil {
+		if answer == nil {
+			continue
+		}
+		b.writing.Lock()
+		err = answer.Write(c)
+		b.writing.Unlock()
+		if err != nil {
 			return
 		}
+	}
+}
+
+// say publishes something to the client that is there.
+func (b *fakeBroker) say(t *testing.T, d protocol.Document) {
+	t.Helper()
+	topic, err := protocol.TopicOf("keyturn", d)
+	if err != nil {
+		t.Fatal(err)
+	}
+	p := packets.NewControlPacket(packets.Publish).(*packets.PublishPacket)
+	p.TopicName = topic
+	if p.Payload, err = protocol.Encode(d); err != nil {
+		t.Fatal(err)
+	}
+	b.mu.Lock()
+	c := b.conns[len(b.conns)-1]
+	b.mu.Unlock()
+	b.writing.Lock()
+	defer b.writing.Unlock()
+	if err := p.Write(c); err != nil {
+		t.Fatal(err)
 	}
 }
 
@@ -286,6 +315,141 @@ func TestRefusedSubscriptionIsAnError(t *testing.T) {
 		b.wg.Wait()
 		if err == nil || !strings.Contains(err.Error(), "keyturn/v1/b/stored/+: the broker refuses it") || len(b.got) != 0 {
 			t.Errorf("%v, with %d messages", err, len(b.got))
+		}
+	})
+}
+
+// shelf is an outbox of so many results that all stay, with record keepers.
+type shelf struct {
+	*outbox.Memory
+	n        int64
+	mu       sync.Mutex
+	acked    int64
+	receipts map[string]int64
+}
+
+func (s *shelf) Next(after int64, n int) (out []outbox.Entry) {
+	for seq := after + 1; seq <= s.n && len(out) < n; seq++ {
+		f := fault(int(seq))
+		f.Stream, f.Seq = "s", seq
+		payload, err := protocol.Encode(f)
+		if err != nil {
+			panic(err) // the test makes it
+		}
+		out = append(out, outbox.Entry{Seq: seq, Message: protocol.MessageOf(f), Payload: payload})
+	}
+	return out
+}
+
+func (s *shelf) Acked(seq int64) {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	s.acked = max(s.acked, seq)
+}
+
+func (s *shelf) Receipt(keeper string, seq int64) error {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	if _, ok := s.receipts[keeper]; !ok {
+		return errors.New("a stranger")
+	}
+	s.receipts[keeper] = max(s.receipts[keeper], seq)
+	return nil
+}
+
+func (s *shelf) Counts() outbox.Counts {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	c := outbox.Counts{Last: s.n, Acked: s.acked, Delivered: s.n}
+	for _, seq := range s.receipts { // the least, in any order
+		c.Delivered = min(c.Delivered, seq)
+	}
+	return c
+}
+
+// One record keeper stores everything, another is away for an hour: it is not sent
+// everything again and again, whatever the first and strangers say. When it is back
+// without anything, it gets all of it, in parts that grow.
+func TestAKeeperThatIsAwayIsNotFlooded(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		b := &fakeBroker{acked: map[int64]bool{}}
+		box := &shelf{Memory: outbox.NewMemory(outbox.MemoryOptions{Stream: "s"}), n: 500, receipts: map[string]int64{"live": 0, "away": 0}}
+		l, err := New(Options{Broker: Broker{URL: "tcp://broker:1883", ClientID: "c"}, Root: "keyturn", Bench: "b", Outbox: box, Dial: b.dial, Receipts: true,
+			Presence: func(s protocol.PresenceState) ([]byte, error) {
+				return protocol.Encode(&protocol.Presence{Header: head(1), AsOf: protocol.AsOf{Stream: "s"}, State: s})
+			}})
+		if err != nil {
+			t.Fatal(err)
+		}
+		ctx, stop := context.WithCancel(t.Context())
+		done := make(chan struct{})
+		go func() { l.Run(ctx); close(done) }()
+		receipt := func(keeper string, upTo int64) {
+			b.say(t, &protocol.Receipt{Header: head(1), Keeper: keeper, Stream: "s", UpToSeq: upTo})
+		}
+		for range 120 {
+			<-time.After(30 * time.Second) // simulated
+			receipt("live", 500)
+			receipt("stranger", 0)
+		}
+		b.mu.Lock()
+		sent := b.n
+		b.mu.Unlock()
+		if sent < 500 || sent > 500+20*window {
+			t.Errorf("%d results were sent in an hour, of 500", sent)
+		}
+		// It is back: what arrives in order counts.
+		upTo := int64(0)
+		for range 300 {
+			receipt("away", upTo)
+			<-time.After(time.Second) // simulated
+			b.mu.Lock()
+			for _, g := range b.got[len(b.got)-min(len(b.got), 2000):] {
+				if r, ok := g.doc.(protocol.Result); ok && r.ResultHead().Seq == upTo+1 && b.n > sent {
+					upTo++
+				}
+			}
+			b.mu.Unlock()
+		}
+		if c := box.Counts(); c.Delivered != 500 {
+			t.Errorf("back, and %d of 500 have arrived", c.Delivered)
+		}
+		stop()
+		<-done
+		b.cut()
+		b.wg.Wait()
+	})
+}
+
+// Whatever is left unsent, a bench that ends says offline: goodbye keeps the broker
+// from publishing the will.
+func TestOfflineIsSaidWhateverIsLeft(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		b := &fakeBroker{acked: map[int64]bool{}, publish: func(int, *packets.PublishPacket) reaction { return silent }}
+		box := outbox.NewMemory(outbox.MemoryOptions{Stream: "s"})
+		for i := range 100 {
+			if err := box.Put(t.Context(), fault(i)); err != nil {
+				t.Fatal(err)
+			}
+		}
+		l, err := New(Options{Broker: Broker{URL: "tcp://broker:1883", ClientID: "c"}, Root: "keyturn", Bench: "b", Outbox: box, Dial: b.dial,
+			Presence: func(s protocol.PresenceState) ([]byte, error) {
+				return protocol.Encode(&protocol.Presence{Header: head(1), AsOf: protocol.AsOf{Stream: "s"}, State: s})
+			}})
+		if err != nil {
+			t.Fatal(err)
+		}
+		ctx, stop := context.WithCancel(t.Context())
+		done := make(chan struct{})
+		go func() { l.Run(ctx); close(done) }()
+		<-time.After(2 * time.Second) // simulated
+		stop()
+		<-done
+		b.cut()
+		b.wg.Wait()
+		last, _ := b.got[len(b.got)-1].doc.(*protocol.Presence)
+		if last == nil || last.State != protocol.Offline {
+			t.Errorf("the last word is %+v", b.got[len(b.got)-1].doc)
 		}
 	})
 }

@@ -2,6 +2,7 @@ package link
 
 import (
 	"context"
+	"errors"
 	"fmt"
 	"time"
 
@@ -74,8 +75,8 @@ func (s *session) refresh(ctx context.Context) error {
 func (s *session) carry(ctx context.Context) error {
 	c := s.l.o.Outbox.Counts()
 	s.sent = c.Acked
-	if s.l.o.Receipts && !s.l.lag.away() {
-		s.sent = min(c.Acked, c.Delivered)
+	if s.l.o.Receipts && c.Delivered < c.Acked && !s.l.lag.away() {
+		s.sendAgain(c.Delivered, c.Acked)
 	}
 	look := time.NewTicker(s.l.o.Waits.Receipt / 2)
 	defer look.Stop()
@@ -122,10 +123,10 @@ func (s *session) carry(ctx context.Context) error {
 	}
 }
 
-// fill publishes results until the window is full: what is asked for again, then
-// what is new.
+// fill publishes results until the window is full: what is asked for again in half of
+// it, what is new in the rest.
 func (s *session) fill() {
-	if room := window - len(s.inFlight); room > 0 && !s.again.empty() {
+	if room := window/2 - len(s.inFlight); room > 0 && !s.again.empty() {
 		entries := s.l.o.Outbox.Next(s.again.from-1, room)
 		for _, e := range entries {
 			if s.again.from = e.Seq + 1; e.Seq <= s.again.to {
@@ -182,39 +183,47 @@ func (s *session) settle() error {
 	return nil
 }
 
-// leave sends what is left and says offline, for a moment.
+// leave sends what is left, for a moment, and says offline whatever became of it: a
+// broker that is told goodbye does not publish the will.
 func (s *session) leave() error {
 	ctx, cancel := context.WithTimeoutCause(context.Background(), goodbye, errTimeout)
+	err := s.sendLeft(ctx)
+	cancel()
+	ctx, cancel = context.WithTimeoutCause(context.Background(), offlineWithin, errTimeout)
 	defer cancel()
+	if err == nil {
+		err = s.refresh(ctx)
+	}
+	offline, e := s.l.o.Presence(protocol.Offline)
+	if e != nil {
+		return errors.Join(err, fmt.Errorf("make presence: %w", e))
+	}
+	if e := wait(ctx, s.client.Publish(s.l.topic("presence"), 1, true, offline), offlineWithin); e != nil {
+		return errors.Join(err, fmt.Errorf("say offline: %w", e))
+	}
+	return err
+}
+
+// sendLeft sends what the outbox still holds, and what is on its way to the disk.
+func (s *session) sendLeft(ctx context.Context) error {
 	for {
 		s.fill()
-		if len(s.inFlight) == 0 && s.l.o.Outbox.Counts().Queued == 0 {
-			break
-		}
-		if len(s.inFlight) == 0 {
-			select { // the disk has the rest
-			case <-s.l.o.Outbox.More():
-				continue
-			case <-ctx.Done():
-				return fmt.Errorf("send what was left: %w", context.Cause(ctx))
+		if len(s.inFlight) > 0 {
+			if err := wait(ctx, s.inFlight[0].token, goodbye); err != nil {
+				return fmt.Errorf("send what was left: %w", err)
 			}
+			if err := s.settle(); err != nil {
+				return err
+			}
+			continue
 		}
-		if err := wait(ctx, s.inFlight[0].token, goodbye); err != nil {
-			return fmt.Errorf("send what was left: %w", err)
+		if s.l.o.Outbox.Counts().Queued == 0 {
+			return nil
 		}
-		if err := s.settle(); err != nil {
-			return err
+		select { // the disk has the rest
+		case <-s.l.o.Outbox.More():
+		case <-ctx.Done():
+			return fmt.Errorf("send what was left: %w", context.Cause(ctx))
 		}
 	}
-	if err := s.refresh(ctx); err != nil {
-		return err
-	}
-	offline, err := s.l.o.Presence(protocol.Offline)
-	if err != nil {
-		return fmt.Errorf("make presence: %w", err)
-	}
-	if err := wait(ctx, s.client.Publish(s.l.topic("presence"), 1, true, offline), goodbye); err != nil {
-		return fmt.Errorf("say offline: %w", err)
-	}
-	return nil
 }

@@ -58,12 +58,12 @@ func (c *cycleTracker) blind(lead int, since, at adc.Instant) {
 	c.blinds[lead] = append(b, span{since, at})
 }
 
-// notesMax bounds the notes of a cycle; later ones are refused.
-const notesMax = 64
+// NotesMax bounds the notes of a cycle; later ones are refused.
+const NotesMax = 64
 
 // note writes into the open cycle.
 func (c *cycleTracker) note(e *Engine, n Note) {
-	if !c.open || len(c.notes) == notesMax {
+	if !c.open || len(c.notes) == NotesMax {
 		e.refuse(-1, "note without an open key cycle, or beyond the most it may have")
 		return
 	}

@@ -10,7 +10,9 @@ import (
 	"log/slog"
 	"os"
 	"path/filepath"
+	"slices"
 	"sync"
+	"syscall"
 	"time"
 
 	"keyturn/protocol"
@@ -32,15 +34,17 @@ type Store struct {
 	more   chan struct{}
 	stop   chan struct{}
 	done   chan struct{}
+	held   *os.File // its lock is this store's
 
 	mu        sync.Mutex
 	counts    Counts
-	acked     int64            // as told; written with the next commit, or now and then
-	receipts  map[string]int64 // of the record keepers, likewise
-	unsaved   bool             // acked or receipts are not on disk as they are here
-	doubt     int64            // what Last is if a commit that failed was done all the same; else 0
-	doubtLost int64            // the lost results that its gap explains
-	lost      int64            // results the queue could not hold since the last commit
+	acked     int64             // as told; written with the next commit, or now and then
+	receipts  map[string]int64  // of the record keepers, likewise
+	unsaved   bool              // acked or receipts are not on disk as they are here
+	doubt     int64             // what Last is if a commit that failed was done all the same; else 0
+	doubtLost int64             // the lost results that its gap explains
+	doubtful  []protocol.Result // the batch of that commit
+	lost      int64             // results the queue could not hold since the last commit
 	lastOne   protocol.ResultHeader
 	ages      ages      // of the writer alone
 	turned    time.Time // when the writer last turned
@@ -56,11 +60,15 @@ type StoreOptions struct {
 	MaxBytes int64
 	// KeepFor is how long a delivered result is kept. Zero means DefaultKeepFor.
 	KeepFor time.Duration
-	// Keepers are the record keepers without whose receipt nothing is deleted.
+	// Keepers are the record keepers without whose receipt nothing is deleted; no
+	// other's is taken.
 	Keepers []string
 	// Now tells the wall time, for ages; false while it is not known: then nothing
 	// grows old. Nil takes the system's.
 	Now func() (time.Time, bool)
+	// LeaveUnsound makes a file that is no sound store an error, instead of setting it
+	// aside: for who only looks.
+	LeaveUnsound bool
 	// Logger gets what an operator should know; nil discards.
 	Logger *slog.Logger
 
@@ -73,7 +81,6 @@ const (
 	DefaultMaxBytes = 1 << 30
 	DefaultKeepFor  = 30 * 24 * time.Hour
 	queueMax        = 1024 // results that may wait for the disk
-	keepersMax      = 16
 	// batchMax and batchFor bound what is committed at once: a commit costs two
 	// writes of the disk however much is in it.
 	batchMax = 64
@@ -82,9 +89,10 @@ const (
 	// nothing else is: that saves repetitions after a power cut, no results.
 	ackEvery = 10 * time.Second
 	// tidyEvery is how often old results are looked for, tidyMost how many are
-	// deleted at once.
-	tidyEvery = 10 * time.Minute
-	tidyMost  = 1000
+	// deleted at once, tidyRounds how often in a row: results may be waiting.
+	tidyEvery  = 10 * time.Minute
+	tidyMost   = 500
+	tidyRounds = 20
 	// clockStep is a jump of the wall clock after which ages are not believed before
 	// it has gone on for clockHolds: a clock set wrong must not delete results.
 	clockStep  = time.Hour
@@ -127,8 +135,18 @@ func OpenStore(o StoreOptions) (*Store, Notice, error) {
 		o.elapsed = func() time.Duration { return time.Since(began) }
 	}
 	var notice Notice
+	held, err := hold(o.Path)
+	if err != nil {
+		return nil, notice, err
+	}
+	opened := false
+	defer func() {
+		if !opened {
+			held.Close()
+		}
+	}()
 	db, err := openDB(o.Path, o.pragmas)
-	if errors.Is(err, errUnsound) {
+	if errors.Is(err, errUnsound) && !o.LeaveUnsound {
 		notice.Why = err.Error()
 		if notice.SetAside, err = setAside(o.Path); err != nil {
 			return nil, notice, err
@@ -143,8 +161,23 @@ func OpenStore(o StoreOptions) (*Store, Notice, error) {
 	if err := s.load(); err != nil {
 		return nil, notice, errors.Join(err, db.Close())
 	}
+	opened, s.held = true, held
 	go s.write()
 	return s, notice, nil
+}
+
+// hold makes sure that no other program has the store, until what it returns is
+// closed: two would give the same numbers.
+func hold(path string) (*os.File, error) {
+	f, err := os.OpenFile(path+".lock", os.O_CREATE|os.O_RDWR, 0o600)
+	if err != nil {
+		return nil, fmt.Errorf("open store %s: %w", path, err)
+	}
+	if err := syscall.Flock(int(f.Fd()), syscall.LOCK_EX|syscall.LOCK_NB); err != nil {
+		f.Close()
+		return nil, fmt.Errorf("open store %s: another program has it (a daemon that runs?): stop that first: %w", path, err)
+	}
+	return f, nil
 }
 
 // setAside moves a store that cannot be read out of the way.
@@ -240,11 +273,10 @@ func (s *Store) Receipt(keeper string, seq int64) error {
 	if seq < 0 || seq > s.counts.Last {
 		return fmt.Errorf("receipt of %s for %d: the latest result is %d", keeper, seq, s.counts.Last)
 	}
-	_, known := s.receipts[keeper]
-	if !known && len(s.receipts) >= keepersMax {
-		return fmt.Errorf("receipt of %s: at most %d record keepers", keeper, keepersMax)
+	if !slices.Contains(s.o.Keepers, keeper) {
+		return fmt.Errorf("receipt of %s: it is none of this bench's record keepers", keeper)
 	}
-	if !known || seq > s.receipts[keeper] {
+	if seq > s.receipts[keeper] {
 		s.receipts[keeper], s.unsaved = seq, true
 	}
 	return nil
@@ -261,7 +293,7 @@ func (s *Store) Close() error {
 	}
 	close(s.stop)
 	<-s.done
-	if err := s.db.Close(); err != nil {
+	if err := errors.Join(s.db.Close(), s.held.Close()); err != nil {
 		return fmt.Errorf("close store %s: %w", filepath.Base(s.o.Path), err)
 	}
 	return nil
@@ -285,10 +317,10 @@ func (s *Store) write() {
 		case <-acks.C:
 			s.commit(nil, true)
 			if s.Counts().Bytes >= s.o.MaxBytes*9/10 {
-				s.tidy()
+				s.tidy(false)
 			}
 		case <-tidy.C:
-			s.tidy()
+			s.tidy(false)
 		case <-s.stop:
 			s.drain()
 			return
@@ -368,7 +400,7 @@ func (s *Store) commit(batch []protocol.Result, ackDue bool) {
 		if !s.trouble(err.Error()) {
 			s.o.Logger.Error("results cannot be kept; they wait", "error", err)
 		}
-		s.tidy() // perhaps old results can go
+		s.tidy(full(err)) // perhaps something can go
 		select {
 		case <-time.After(retryEvery):
 		case <-s.stop:

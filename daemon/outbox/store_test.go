@@ -186,9 +186,9 @@ func TestRetention(t *testing.T) {
 	put(t, s, 0, 50)
 	until(t, s, "on disk", func(c Counts) bool { return c.Last == 50 })
 	s.Acked(30)
-	s.tidy()
+	s.tidy(false)
 	now, mono = now.Add(2*time.Hour), mono+2*time.Hour
-	s.tidy()
+	s.tidy(false)
 	if first := s.Next(0, 1); len(first) != 1 || first[0].Seq != 31 {
 		t.Errorf("first kept %+v, want 31: the rest is not delivered", first)
 	}
@@ -232,6 +232,114 @@ func TestANewKeeperBeginsWithWhatIsKept(t *testing.T) {
 	}
 }
 
+// What was stored while the clock was not known goes with its neighbours: what is kept
+// has no hole, and a fresh boot without a clock loses nothing.
+func TestRetentionLeavesNoHole(t *testing.T) {
+	now, known, mono := time.Date(2026, 3, 2, 9, 0, 0, 0, time.UTC), false, time.Duration(0)
+	s := storeAt(t, StoreOptions{Path: filepath.Join(t.TempDir(), "results.db"), KeepFor: time.Hour, Now: func() (time.Time, bool) { return now, known },
+		elapsed: func() time.Duration { return mono }})
+	n := int64(0)
+	add := func(count int, clock bool) {
+		known = clock
+		put(t, s, int(n), count)
+		n += int64(count)
+		until(t, s, "on disk", func(c Counts) bool { return c.Last == n && c.Queued == 0 })
+	}
+	add(3, false)
+	add(20, true)
+	s.Acked(n)
+	s.tidy(false)
+	now, mono = now.Add(2*time.Hour), mono+2*time.Hour
+	add(4, false) // another boot, its clock not set yet
+	s.Acked(n)
+	known = true
+	s.tidy(false)
+	if c := s.Counts(); c.KeptFrom != 24 || checkNumbers(t, s, 23) != 4 {
+		t.Errorf("kept from %d, want 24: %+v", c.KeptFrom, c)
+	}
+	add(5, true)
+	s.Acked(n)
+	s.tidy(false)
+	if c := s.Counts(); c.KeptFrom != 24 {
+		t.Errorf("kept from %d, want 24", c.KeptFrom)
+	}
+}
+
+// Two programs would give the same numbers twice: the second is told that the first
+// has the store.
+func TestAStoreIsOneProgramsAtATime(t *testing.T) {
+	path := filepath.Join(t.TempDir(), "results.db")
+	s := storeAt(t, StoreOptions{Path: path})
+	if _, _, err := OpenStore(StoreOptions{Path: path}); err == nil || !strings.Contains(err.Error(), "another program has it") {
+		t.Fatalf("opened twice: %v", err)
+	}
+	put(t, s, 0, 3)
+	until(t, s, "on disk", func(c Counts) bool { return c.Last == 3 })
+	if err := s.Close(); err != nil {
+		t.Fatal(err)
+	}
+	storeAt(t, StoreOptions{Path: path})
+}
+
+// A store that a later program made is neither read nor set aside.
+func TestALaterStoreIsLeftAlone(t *testing.T) {
+	path := filepath.Join(t.TempDir(), "results.db")
+	s := storeAt(t, StoreOptions{Path: path})
+	if _, err := s.db.Exec("PRAGMA user_version=99"); err != nil {
+		t.Fatal(err)
+	}
+	if err := s.Close(); err != nil {
+		t.Fatal(err)
+	}
+	if _, notice, err := OpenStore(StoreOptions{Path: path}); err == nil || !strings.Contains(err.Error(), "later") || notice.SetAside != "" {
+		t.Errorf("%v, %+v", err, notice)
+	}
+}
+
+// Who only looks sets nothing aside.
+func TestUnsoundStoreIsLeftToTheDaemon(t *testing.T) {
+	path := filepath.Join(t.TempDir(), "results.db")
+	if err := os.WriteFile(path, bytes.Repeat([]byte("no store "), 1000), 0o600); err != nil {
+		t.Fatal(err)
+	}
+	if _, notice, err := OpenStore(StoreOptions{Path: path, LeaveUnsound: true}); err == nil || notice.SetAside != "" {
+		t.Errorf("%v, %+v", err, notice)
+	}
+	if text, err := os.ReadFile(path); err != nil || !bytes.HasPrefix(text, []byte("no store")) {
+		t.Errorf("the file was touched: %v", err)
+	}
+}
+
+// On a disk without room, what is delivered makes it.
+func TestFullDiskLetsGoOfWhatIsDelivered(t *testing.T) {
+	s := storeAt(t, StoreOptions{Path: filepath.Join(t.TempDir(), "results.db"), pragmas: "&_pragma=max_page_count(40)"})
+	put(t, s, 0, 900)
+	until(t, s, "in trouble", func(c Counts) bool { return strings.Contains(c.Trouble, "make room there") })
+	if c := s.Counts(); strings.Contains(c.Trouble, "\n") || !strings.Contains(c.Trouble, s.o.Path) {
+		t.Errorf("trouble %q", c.Trouble)
+	}
+	last := s.Counts().Last
+	s.Acked(last)
+	until(t, s, "writing again", func(c Counts) bool { return c.Last > last })
+	if c := s.Counts(); c.KeptFrom == 1 {
+		t.Errorf("nothing was let go: %+v", c)
+	}
+}
+
+// A result that is no sound document leaves its place to one that says so.
+func TestAnUnwritableResultIsTold(t *testing.T) {
+	s := storeAt(t, StoreOptions{Path: filepath.Join(t.TempDir(), "results.db")})
+	bad := result(0)
+	if err := s.Put(t.Context(), &protocol.Gap{ResultHeader: bad.ResultHeader, FromSeq: 9, ToSeq: 3}); err != nil {
+		t.Fatal(err)
+	}
+	put(t, s, 1, 1)
+	until(t, s, "on disk", func(c Counts) bool { return c.Last == 2 })
+	if e := s.Next(0, 2); len(e) != 2 || e[0].Message.Kind != protocol.KindBenchFault || !bytes.Contains(e[0].Payload, []byte("result/gap could not be written")) {
+		t.Errorf("%d entries, the first %s", len(e), e[0].Payload)
+	}
+}
+
 // A wall clock that is set by an hour or by ten years, forth or back, deletes
 // nothing; once it has gone on for a day, ages count again.
 func TestAClockStepDeletesNothing(t *testing.T) {
@@ -242,14 +350,14 @@ func TestAClockStepDeletesNothing(t *testing.T) {
 		put(t, s, 0, 50)
 		until(t, s, "on disk", func(c Counts) bool { return c.Last == 50 })
 		s.Acked(50)
-		s.tidy()
+		s.tidy(false)
 		now, mono = now.Add(step+time.Minute), mono+time.Minute
-		s.tidy()
+		s.tidy(false)
 		if n := checkNumbers(t, s, 0); n != 50 {
 			t.Errorf("a step of %v: %d of 50 results are left", step, n)
 		}
 		now, mono = now.Add(25*time.Hour), mono+25*time.Hour
-		s.tidy()
+		s.tidy(false)
 		if n := len(s.Next(0, 100)); n != 0 {
 			t.Errorf("a step of %v and a day: %d delivered results are left, want none", step, n)
 		}
@@ -273,12 +381,16 @@ func TestADoubtfulCommitIsNotRepeated(t *testing.T) {
 	if err := s.try(batch, false); err != nil {
 		t.Fatal(err)
 	}
-	s.counts.Last, s.doubt = 10, 12 // as if the commit had reported a failure
+	s.counts.Last, s.doubt, s.doubtful = 10, 12, batch // as if the commit had reported a failure
 	if err := s.try(batch, false); err != nil || s.counts.Last != 12 || len(s.Next(10, 9)) != 2 {
 		t.Errorf("done: %v, last %d, %d results", err, s.counts.Last, len(s.Next(10, 9)))
 	}
-	s.doubt = 14 // this one was not done
-	if err := s.try(batch, false); err != nil || s.counts.Last != 14 || len(s.Next(10, 9)) != 4 {
+	s.counts.Last, s.doubt, s.doubtful = 10, 12, batch // it was given up, and another comes
+	if err := s.try([]protocol.Result{result(12)}, false); err != nil || s.counts.Last != 13 || len(s.Next(10, 9)) != 3 {
+		t.Errorf("another batch: %v, last %d, %d results", err, s.counts.Last, len(s.Next(10, 9)))
+	}
+	s.doubt, s.doubtful = 15, batch // this one was not done
+	if err := s.try(batch, false); err != nil || s.counts.Last != 15 || len(s.Next(10, 9)) != 5 {
 		t.Errorf("not done: %v, last %d, %d results", err, s.counts.Last, len(s.Next(10, 9)))
 	}
 }

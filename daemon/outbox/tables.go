@@ -76,7 +76,7 @@ func prepare(db *sql.DB) error {
 		_, err := db.Exec("BEGIN IMMEDIATE;" + tables + fmt.Sprintf("PRAGMA user_version=%d;", version) + "COMMIT;")
 		return err
 	}
-	return fmt.Errorf("%w: its version is %d, this program knows %d", errUnsound, v, version)
+	return fmt.Errorf("its version is %d, this program knows %d: it was made by a later one; use that", v, version)
 }
 
 // corrupt reports whether SQLite says that the file itself is bad.
@@ -117,7 +117,9 @@ func (s *Store) load() error {
 		if err := rows.Scan(&keeper, &seq); err != nil {
 			return fmt.Errorf("read the store: %w", err)
 		}
-		s.receipts[keeper] = seq
+		if slices.Contains(s.o.Keepers, keeper) { // the others were keepers once
+			s.receipts[keeper] = seq
+		}
 	}
 	if err := rows.Err(); err != nil {
 		return fmt.Errorf("read the store: %w", err)
@@ -131,7 +133,7 @@ var errFull = errors.New("the store is full: results are kept until they are del
 // try writes a batch in one transaction, and the broker's cursor and the receipts
 // with it; ackDue writes those alone, too.
 func (s *Store) try(batch []protocol.Result, ackDue bool) error {
-	if done, err := s.settleDoubt(); err != nil {
+	if done, err := s.settleDoubt(batch); err != nil {
 		return err
 	} else if done {
 		batch = nil
@@ -146,9 +148,10 @@ func (s *Store) try(batch []protocol.Result, ackDue bool) error {
 	if len(batch) > 0 && bytes >= s.o.MaxBytes {
 		return errFull
 	}
+	given := batch
 	tx, err := s.db.Begin()
 	if err != nil {
-		return fmt.Errorf("keep results: %w", err)
+		return s.failed(err)
 	}
 	if lost > 0 {
 		// What the queue could not hold came after everything in it, but its place
@@ -165,7 +168,10 @@ func (s *Store) try(batch []protocol.Result, ackDue bool) error {
 			payload, err := protocol.Encode(d)
 			if err != nil {
 				s.o.Logger.Error("a result could not be written as a document", "error", err)
-				continue
+				d = unwritable(d, err)
+				if payload, err = protocol.Encode(d); err != nil {
+					return err
+				}
 			}
 			if _, err := tx.Exec("INSERT INTO result VALUES(?,?,?,?)", h.Seq, protocol.MessageOf(d).Name, payload, s.seconds()); err != nil {
 				return err
@@ -181,34 +187,57 @@ func (s *Store) try(batch []protocol.Result, ackDue bool) error {
 		return err
 	}
 	if err := insert(); err != nil {
-		return errors.Join(fmt.Errorf("keep results: %w", err), tx.Rollback())
+		_ = tx.Rollback() // SQLite may have done it already
+		return s.failed(err)
 	}
 	if err := tx.Commit(); err != nil {
 		// It may be on the disk all the same.
 		if last > s.counts.Last {
-			s.doubt, s.doubtLost = last, lost
+			s.doubt, s.doubtLost, s.doubtful = last, lost, given
 		}
-		return fmt.Errorf("keep results: %w", err)
+		return s.failed(err)
 	}
 	s.kept(last, bytes, lost, acked, receipts)
 	return nil
 }
 
-// settleDoubt finds out whether a commit that failed was done all the same.
-func (s *Store) settleDoubt() (done bool, err error) {
+// unwritable stands for a result that is no sound document: in its place and under
+// its number something says so.
+func unwritable(d protocol.Result, err error) protocol.Result {
+	h := *d.ResultHead()
+	return &protocol.BenchFault{ResultHeader: h, AtNS: h.MonoNS, Count: 1,
+		Reason: fmt.Sprintf("a %s could not be written: %v", protocol.MessageOf(d).Name, err)}
+}
+
+// failed says that results cannot be kept, where, and what to do about it.
+func (s *Store) failed(err error) error {
+	if full(err) {
+		return fmt.Errorf("keep results in %s: %w: make room there", s.o.Path, err)
+	}
+	return fmt.Errorf("keep results in %s: %w", s.o.Path, err)
+}
+
+// full reports whether SQLite says that there is no room.
+func full(err error) bool {
+	return errors.Is(err, errFull) || strings.Contains(err.Error(), "disk is full")
+}
+
+// settleDoubt finds out whether a commit that failed was done all the same, and
+// whether it is this batch that it was of.
+func (s *Store) settleDoubt(batch []protocol.Result) (done bool, err error) {
 	if s.doubt == 0 {
 		return false, nil
 	}
 	var last, bytes int64
 	row := s.db.QueryRow("SELECT coalesce((SELECT value FROM meta WHERE name='last'),0), coalesce((SELECT sum(length(payload)) FROM result),0)")
 	if err := row.Scan(&last, &bytes); err != nil {
-		return false, fmt.Errorf("keep results: %w", err)
+		return false, s.failed(err)
 	}
-	done = last == s.doubt
-	if done {
+	if last == s.doubt {
+		done = len(batch) > 0 && len(s.doubtful) > 0 && batch[0] == s.doubtful[0]
 		s.kept(last, bytes, s.doubtLost, -1, nil)
 	}
-	s.doubt = 0
+	s.doubt, s.doubtful = 0, nil
 	return done, nil
 }
 
@@ -277,33 +306,74 @@ func (s *Store) newest() time.Time {
 }
 
 // tidy deletes results that are delivered and old, or delivered and in the way of
-// new ones.
-func (s *Store) tidy() {
-	c := s.Counts()
-	limit := min(c.Acked, c.Delivered)
-	for {
-		old, args := "seq <= ? AND 0", []any{limit}
-		if now, ok := s.o.Now(); ok && s.ages.believe(now, s.o.elapsed(), s.newest(), s.o.KeepFor) {
-			old, args = "seq <= ? AND stored_s < ?", []any{limit, now.Add(-s.o.KeepFor).Unix()}
+// new ones: always the oldest, so that what is kept has no hole. cramped says that the
+// disk has no room.
+func (s *Store) tidy(cramped bool) {
+	for range tidyRounds {
+		s.turn()
+		c := s.Counts()
+		limit := min(c.Acked, c.Delivered)
+		if !cramped && c.Bytes < s.o.MaxBytes*9/10 {
+			old, err := s.oldest()
+			if err != nil {
+				s.o.Logger.Error("old results cannot be looked for", "error", err)
+				return
+			}
+			limit = min(limit, old)
 		}
-		if c.Bytes >= s.o.MaxBytes*9/10 {
-			old, args = "seq <= ?", []any{limit}
+		if limit < c.KeptFrom {
+			return
 		}
-		r, err := s.db.Exec("DELETE FROM result WHERE seq IN (SELECT seq FROM result WHERE "+old+" ORDER BY seq LIMIT ?)", append(args, tidyMost)...)
+		n, err := s.forget(limit)
 		if err != nil {
 			s.o.Logger.Error("old results cannot be deleted", "error", err)
 			return
 		}
-		n, err := r.RowsAffected()
-		if err != nil || n == 0 {
+		if n == 0 || cramped {
 			return
 		}
-		if err := s.db.QueryRow("SELECT coalesce(sum(length(payload)),0), coalesce(min(seq),?) FROM result", c.Last+1).Scan(&c.Bytes, &c.KeptFrom); err != nil {
-			s.o.Logger.Error("the store cannot be measured", "error", err)
-			return
-		}
-		s.mu.Lock()
-		s.counts.Bytes, s.counts.KeptFrom = c.Bytes, c.KeptFrom
-		s.mu.Unlock()
 	}
+}
+
+// oldest returns the number up to which all results are older than they need be
+// kept; 0 while the wall clock is not to be believed. One that was stored while it was
+// not known is as old as the next that tells.
+func (s *Store) oldest() (seq int64, err error) {
+	now, ok := s.o.Now()
+	if !ok || !s.ages.believe(now, s.o.elapsed(), s.newest(), s.o.KeepFor) {
+		return 0, nil
+	}
+	before := now.Add(-s.o.KeepFor).Unix()
+	young := int64(1 << 62)
+	err = s.db.QueryRow("SELECT seq FROM result WHERE stored_s >= ? ORDER BY seq LIMIT 1", before).Scan(&young)
+	if err != nil && !errors.Is(err, sql.ErrNoRows) {
+		return 0, err
+	}
+	err = s.db.QueryRow("SELECT seq FROM result WHERE seq < ? AND stored_s < ? ORDER BY seq DESC LIMIT 1", young, before).Scan(&seq)
+	if errors.Is(err, sql.ErrNoRows) {
+		return 0, nil
+	}
+	return seq, err
+}
+
+// forget deletes the oldest results up to a number, some at once.
+func (s *Store) forget(limit int64) (n int, err error) {
+	rows, err := s.db.Query("DELETE FROM result WHERE seq IN (SELECT seq FROM result WHERE seq <= ? ORDER BY seq LIMIT ?) RETURNING seq, length(payload)", limit, tidyMost)
+	if err != nil {
+		return 0, err
+	}
+	defer rows.Close()
+	var last, bytes int64
+	for rows.Next() {
+		var seq, size int64
+		if err := rows.Scan(&seq, &size); err != nil {
+			return n, err
+		}
+		n, last, bytes = n+1, max(last, seq), bytes+size
+	}
+	s.mu.Lock()
+	s.counts.Bytes -= bytes
+	s.counts.KeptFrom = max(s.counts.KeptFrom, last+1)
+	s.mu.Unlock()
+	return n, rows.Err()
 }

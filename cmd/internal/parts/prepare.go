@@ -97,20 +97,20 @@ func busSpeed(bus i2c.Bus, clock adc.Clock, chips []config.Chip, name string) (s
 	return s, err
 }
 
-// OpenOutbox opens the store that a bench file names; without one, or where make is
-// false and it is not there yet, results live as long as the process. found is what
+// OpenOutbox opens the store that a bench file names; without one results live as long
+// as the process. Who only looks makes no store and sets none aside. found is what
 // people should know of it; close writes what waits.
-func OpenOutbox(b config.Bench, make bool, logger *slog.Logger) (box daemon.Outbox, found []string, close func() error, err error) {
+func OpenOutbox(b config.Bench, looks bool, logger *slog.Logger) (box daemon.Outbox, found []string, close func() error, err error) {
 	memory := func() daemon.Outbox {
 		return outbox.NewMemory(outbox.MemoryOptions{Stream: fmt.Sprintf("s-%x", time.Now().UnixNano())})
 	}
 	if b.Store == "" {
 		return memory(), nil, func() error { return nil }, nil
 	}
-	if _, err := os.Stat(b.Store); errors.Is(err, fs.ErrNotExist) && !make {
+	if _, err := os.Stat(b.Store); errors.Is(err, fs.ErrNotExist) && looks {
 		return memory(), nil, func() error { return nil }, nil
 	}
-	s, notice, err := outbox.OpenStore(outbox.StoreOptions{Path: b.Store, Keepers: b.MQTT.Keepers, Now: WallNow, Logger: logger})
+	s, notice, err := outbox.OpenStore(outbox.StoreOptions{Path: b.Store, Keepers: b.MQTT.Keepers, Now: WallNow, LeaveUnsound: looks, Logger: logger})
 	if err != nil {
 		return nil, nil, nil, err
 	}
