@@ -347,3 +347,39 @@ func TestAStormIsOneDocument(t *testing.T) {
 		}
 	}
 }
+
+// A lamp that flashes all through a long key cycle makes neither a result that nobody
+// can carry nor a store full of revisions, and the cycle becomes final.
+func TestAFlasherFloodsNothing(t *testing.T) {
+	c, b := coreOf(t, nil)
+	feedFor(c, 1e9, 3*time.Second, 0)
+	ask(t, c, &protocol.Request{Verb: protocol.VerbBegin, Client: "x", ID: "b", Position: protocol.PositionOn}, false)
+	const minutes = 10
+	bytes, biggest, transitions, at := 0, 0, 0, c.now
+	for i := range minutes * 60 * 3 { // 1.5 Hz
+		at = feedFor(c, at.Add(time.Millisecond), 333*time.Millisecond, 12*float64(i%2))
+		for _, e := range b.Next(0, 1000) {
+			bytes, biggest = bytes+len(e.Payload), max(biggest, len(e.Payload))
+			if e.Message.Kind == protocol.KindTransition {
+				transitions++
+			}
+		}
+		b.Memory.Acked(b.Memory.Counts().Last)
+	}
+	ask(t, c, &protocol.Request{Verb: protocol.VerbClose, Client: "x", ID: "c"}, false)
+	feedFor(c, at.Add(time.Millisecond), 3*time.Second, 0)
+	cycles := resultsOf[*protocol.Cycle](t, b)
+	if len(cycles) == 0 || !cycles[len(cycles)-1].Final {
+		t.Fatalf("%d revisions at the end, none final", len(cycles))
+	}
+	l := cycles[len(cycles)-1].Slots[0].Leads[0]
+	t.Logf("%d transitions in %d min: %d kB in all, the biggest result %d bytes; the cycle lists %d and leaves out %d", transitions, minutes, bytes>>10, biggest, len(l.Transitions), l.LeftOut)
+	if bytes > 5<<20 || biggest > 32<<10 || len(l.Transitions) > 64 || len(l.Transitions)+l.LeftOut < minutes*60*3-10 || transitions < minutes*60*3-10 {
+		t.Error("that is too much, or not all")
+	}
+	for i := 1; i < len(l.Transitions); i++ {
+		if l.Transitions[i].State == l.Transitions[i-1].State || l.Transitions[i].AtNS <= l.Transitions[i-1].AtNS {
+			t.Errorf("transition %d does not follow the one before", i)
+		}
+	}
+}

@@ -196,7 +196,7 @@ func (t *translator) cycleSlot(s *measure.SlotResult) protocol.CycleSlot {
 }
 
 func (t *translator) cycleLead(l *measure.LeadResult) protocol.CycleLead {
-	out := protocol.CycleLead{Lead: t.lead(l.Lead), Side: t.side(l.Lead)}
+	out := protocol.CycleLead{Lead: t.lead(l.Lead), Side: t.side(l.Lead), LeftOut: l.LeftOut}
 	for i := range l.Transitions {
 		out.Transitions = append(out.Transitions, protocol.Transition{ID: l.Transitions[i].ID, Edge: t.edge(&l.Transitions[i])})
 	}

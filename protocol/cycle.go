@@ -67,7 +67,10 @@ type CycleLead struct {
 	Lead        string           `json:"lead"`
 	Side        OrNull           `json:"side"` // left, right, upper, lower; null for a slot's only lead
 	Transitions List[Transition] `json:"transitions"`
-	Crank       List[Crank]      `json:"crank"`
+	// LeftOut is how many transitions are not listed, from among the first and the
+	// latest: all were sent by themselves.
+	LeftOut int         `json:"left_out"`
+	Crank   List[Crank] `json:"crank"`
 }
 
 func (*Cycle) kind() Kind { return KindCycle }

@@ -1,6 +1,7 @@
 package measure
 
 import (
+	"slices"
 	"time"
 
 	"keyturn/adc"
@@ -50,6 +51,7 @@ type lead struct {
 	hiRun, loRun int // samples in a row above LiveAbove, below DeadBelow
 	edges        []edge
 	trans        []transition // of the open cycle
+	leftOut      int          // transitions of the cycle that are no longer in it
 	lastStep     fittedStep   // the latest edge that a curve was found for
 	levels       [3]float64   // part of the reference it last settled to, per state
 
@@ -303,8 +305,21 @@ func (e *Engine) file(l *lead, t Transition, decided adc.Instant) {
 		return // live and dead alternate
 	}
 	t.ID = transitionID(l.name, t.At)
+	if n := len(l.trans); n >= transMost && l.trans[transFirst].sent && l.trans[transFirst+1].sent {
+		// In pairs, so that live and dead alternate still.
+		l.trans = slices.Delete(l.trans, transFirst, transFirst+2)
+		l.leftOut += 2
+	}
 	l.trans = append(l.trans, transition{Transition: t, decided: decided})
 }
+
+// A cycle holds at most transMost transitions of a lead, the first transFirst of them
+// and the latest: a lamp that flashes for an hour must not make a result that nobody
+// can carry. All of them were sent by themselves.
+const (
+	transMost  = 64
+	transFirst = 24
+)
 
 // withdraw takes the k-th and all later transitions of a lead back.
 func (e *Engine) withdraw(l *lead, k int, why string) {

@@ -15,6 +15,13 @@ import (
 // it; a move of the key revises it at once.
 const reviseEvery = 2 * time.Second
 
+// A cycle in which things go on happening is revised ever more rarely: each so many
+// revisions add reviseEvery to the pause, up to reviseMost.
+const (
+	reviseSlower = 8
+	reviseMost   = time.Minute
+)
+
 // settleFor is how long every slot must have been dead, and the key off, before
 // the cycle is settled.
 const settleFor = 2 * time.Second
@@ -113,7 +120,7 @@ func (c *cycleTracker) tidy(e *Engine) {
 			return
 		}
 	}
-	if c.changed && e.now.Sub(c.revised) >= reviseEvery {
+	if c.changed && e.now.Sub(c.revised) >= min(reviseEvery*time.Duration(1+c.revision/reviseSlower), reviseMost) {
 		c.revise(e, NotEnded)
 	}
 }
@@ -158,7 +165,7 @@ func (c *cycleTracker) watch(e *Engine, at adc.Instant) {
 		if l.blind {
 			c.initial[i] = l.blindBefore
 		}
-		l.trans = l.trans[:0]
+		l.trans, l.leftOut = l.trans[:0], 0
 		l.seen = 0
 		if l.pulse.on {
 			l.seen = SeenPulsed
@@ -207,7 +214,7 @@ func (c *cycleTracker) slot(e *Engine, i int, k keyStory) SlotResult {
 	var stories []leadStory
 	for _, sl := range e.p.Slots[i].Leads {
 		l := &e.leads[sl.Lead]
-		lr := LeadResult{Lead: sl.Lead, Cranks: append([]Crank(nil), c.cranks[sl.Lead]...)}
+		lr := LeadResult{Lead: sl.Lead, LeftOut: l.leftOut, Cranks: append([]Crank(nil), c.cranks[sl.Lead]...)}
 		for _, t := range l.trans {
 			lr.Transitions = append(lr.Transitions, t.Transition)
 		}

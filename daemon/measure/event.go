@@ -244,7 +244,10 @@ type SlotResult struct {
 type LeadResult struct {
 	Lead        int
 	Transitions []Transition
-	Cranks      []Crank
+	// LeftOut is how many transitions there were between the first of them and the
+	// latest that are not among them.
+	LeftOut int
+	Cranks  []Crank
 }
 
 // Faulted says that the engine refused inputs of a lead or took a lead for
