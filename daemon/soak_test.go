@@ -4,11 +4,16 @@ import (
 	"flag"
 	"fmt"
 	"os"
+	"path/filepath"
 	"slices"
 	"strconv"
 	"strings"
+	"sync"
 	"testing"
 	"time"
+
+	"keyturn/daemon/link"
+	"keyturn/protocol"
 )
 
 // soak is how long TestSoak runs; an hour tells what memory and disk do.
@@ -32,7 +37,8 @@ func TestSoak(t *testing.T) {
 	} {
 		t.Run(c.name, func(t *testing.T) {
 			t.Parallel()
-			x := newChaos(t, c.child)
+			x := newChaos(t, c.child, filepath.Join(t.TempDir(), "records.db"))
+			seen := x.watch()
 			s := &soaked{pid: x.run.cmd.Process.Pid}
 			look := time.NewTicker(min(*soak/3, time.Minute))
 			defer look.Stop()
@@ -50,7 +56,7 @@ func TestSoak(t *testing.T) {
 			x.settle()
 			x.stopKeeper()
 			<-x.keeperStopped
-			s.report(t, x, c.child.Quiet)
+			s.report(t, x, seen(), c.child.Quiet)
 		})
 	}
 }
@@ -83,7 +89,7 @@ func field(text, name string) int64 {
 	return n
 }
 
-func (s *soaked) report(t *testing.T, x *chaos, quiet bool) {
+func (s *soaked) report(t *testing.T, x *chaos, arrived map[string]time.Time, quiet bool) {
 	t.Logf("resident memory: first %.1f MB, most %.1f MB, last %.1f MB over %v", float64(s.resident[0])/1e6, float64(slices.Max(s.resident))/1e6, float64(s.resident[len(s.resident)-1])/1e6, *soak)
 	if most := slices.Max(s.resident); most > residentMost && !raced {
 		t.Errorf("%d MB of memory, want at most %d", most>>20, residentMost>>20)
@@ -92,7 +98,7 @@ func (s *soaked) report(t *testing.T, x *chaos, quiet bool) {
 	t.Logf("%d results, %d bytes written: %.0f a result, %.0f an hour", len(puts), s.written, float64(s.written)/float64(max(1, len(puts))), float64(s.written)/soak.Hours())
 	var took []time.Duration
 	for _, p := range puts {
-		if at, ok := x.keeper.arrived[p.print]; ok {
+		if at, ok := arrived[p.print]; ok {
 			took = append(took, at.Sub(p.at))
 		}
 	}
@@ -102,5 +108,37 @@ func (s *soaked) report(t *testing.T, x *chaos, quiet bool) {
 	}
 	if len(took) < len(puts) || len(puts) == 0 || !quiet && *soak > time.Minute && len(puts) < 20 {
 		t.Errorf("%d results arrived of %d", len(took), len(puts))
+	}
+}
+
+// watch reads what is published, like any subscriber, and notes when each result came.
+func (c *chaos) watch() (seen func() map[string]time.Time) {
+	var mu sync.Mutex
+	arrived := map[string]time.Time{}
+	sub, err := link.Subscribe(c.t.Context(), c.broker.URL(), "watcher", protocol.ResultFilter(protocol.DefaultRoot, "+"), func(m link.Message) {
+		at := time.Now()
+		d, err := protocol.Decode(m.Payload)
+		if err != nil {
+			c.t.Error(err)
+			return
+		}
+		print, err := fingerprint(d.(protocol.Result))
+		if err != nil {
+			c.t.Error(err)
+		}
+		mu.Lock()
+		defer mu.Unlock()
+		if _, again := arrived[print]; !again {
+			arrived[print] = at
+		}
+	})
+	if err != nil {
+		c.t.Fatal(err)
+	}
+	return func() map[string]time.Time {
+		sub.Close()
+		mu.Lock()
+		defer mu.Unlock()
+		return arrived
 	}
 }

@@ -77,14 +77,14 @@ func TestRequestsOverABroker(t *testing.T) {
 	b := linktest.Start(t, "")
 	replies := make(chan *protocol.Reply, 16)
 	tester, err := link.NewSubscriber(t.Context(), link.SubscriberOptions{Broker: link.Broker{URL: b.URL(), ClientID: "tester"},
-		Filters: []string{"keyturn/v1/whole/reply/tester/+"}, Take: func(m link.Message) error {
+		Filters: []string{"keyturn/v1/whole/reply/tester/+"}, Take: func(m link.Message) {
+			defer m.Ack()
 			d, err := protocol.Decode(m.Payload)
 			if err != nil {
 				t.Error(err)
-				return nil
+				return
 			}
 			replies <- d.(*protocol.Reply)
-			return nil
 		}})
 	if err != nil {
 		t.Fatal(err)

@@ -110,6 +110,17 @@ func (m Message) match(name string) (ids []string, ok bool) {
 // means every bench.
 func BenchFilter(root, bench string) string { return root + "/" + versionLevel + "/" + bench + "/#" }
 
+// MessageFilter is the subscription to one message of one bench, without ids in its
+// topic; "+" for bench means every bench.
+func MessageFilter(root, bench string, k Kind) string {
+	for _, m := range Messages() {
+		if m.Kind == k && !m.Result && !strings.Contains(m.Name, "{") {
+			return root + "/" + versionLevel + "/" + bench + "/" + m.Name
+		}
+	}
+	return ""
+}
+
 // ResultFilter is the subscription to every result of one bench; "+" for bench
 // means every bench.
 func ResultFilter(root, bench string) string {

@@ -324,14 +324,14 @@ func (x *examination) access(o daemon.Options) bool {
 	broker.ClientID += "-nonce"
 	ctx, stop := context.WithTimeout(x.ctx, x.d.Wait)
 	defer stop()
-	sub, err := link.NewSubscriber(ctx, link.SubscriberOptions{Broker: broker, Filters: []string{strings.TrimSuffix(topic, nonce) + "+"}, Take: func(m link.Message) error {
+	sub, err := link.NewSubscriber(ctx, link.SubscriberOptions{Broker: broker, Filters: []string{strings.TrimSuffix(topic, nonce) + "+"}, Take: func(m link.Message) {
+		defer m.Ack()
 		if m.Topic == topic && string(m.Payload) == string(payload) {
 			select {
 			case back <- struct{}{}:
 			default:
 			}
 		}
-		return nil
 	}})
 	todo := "is it running, and are the name, password or certificate right?"
 	if errors.Is(err, os.ErrNotExist) {

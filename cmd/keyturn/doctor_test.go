@@ -94,15 +94,15 @@ func TestDoctorWaitsForTheRecordKeeper(t *testing.T) {
 			d.Wait = time.Minute
 			receipts := make(chan *protocol.Receipt, 16)
 			sub, err := link.NewSubscriber(t.Context(), link.SubscriberOptions{Broker: link.Broker{URL: url, ClientID: "records"}, Filters: []string{protocol.ResultFilter(protocol.DefaultRoot, "+")},
-				Take: func(m link.Message) error {
+				Take: func(m link.Message) {
+					defer m.Ack()
 					d, err := protocol.Decode(m.Payload)
 					if err != nil {
 						t.Error(err)
-						return nil
+						return
 					}
 					h := d.(protocol.Result).ResultHead()
 					receipts <- &protocol.Receipt{Header: h.Header, Keeper: "records", Stream: h.Stream, UpToSeq: h.Seq}
-					return nil
 				}})
 			if err != nil {
 				t.Fatal(err)

@@ -12,6 +12,9 @@ type Message struct {
 	Topic    string
 	Retained bool
 	Payload  []byte
+	// Ack tells the broker that the message is taken, from any goroutine; what is not
+	// acknowledged is repeated, in a durable session, at the next connection.
+	Ack func()
 }
 
 // SubscriberOptions shapes a Subscriber.
@@ -21,11 +24,11 @@ type SubscriberOptions struct {
 	// Filters are what is subscribed to.
 	Filters []string
 	// Durable lets the broker keep what comes while the subscriber is away, as far as
-	// it can, and repeat what Take has not taken. The ClientID is then for good.
+	// it can, and repeat what was not acknowledged. The ClientID is then for good.
 	Durable bool
-	// Take gets every message, one at a time and in order; a message is acknowledged
-	// when it returns nil. It must neither publish nor close.
-	Take func(Message) error
+	// Take gets every message, one at a time and in order, and sees to it that it is
+	// acknowledged. It must neither publish nor close.
+	Take func(Message)
 }
 
 // Subscriber is an ordinary MQTT subscriber.
@@ -47,9 +50,7 @@ func NewSubscriber(ctx context.Context, so SubscriberOptions) (*Subscriber, erro
 	}
 	s := &Subscriber{broker: so.Broker, lost: make(chan error, 1)}
 	take := func(_ mqtt.Client, m mqtt.Message) {
-		if so.Take(Message{m.Topic(), m.Retained(), m.Payload()}) == nil {
-			m.Ack()
-		}
+		so.Take(Message{m.Topic(), m.Retained(), m.Payload(), m.Ack})
 	}
 	// What the broker repeats of a session may come before the subscription is made
 	// anew.
@@ -75,7 +76,7 @@ func NewSubscriber(ctx context.Context, so SubscriberOptions) (*Subscriber, erro
 func Subscribe(ctx context.Context, broker, clientID, filter string, take func(Message)) (*Subscriber, error) {
 	return NewSubscriber(ctx, SubscriberOptions{
 		Broker: Broker{URL: broker, ClientID: clientID}, Filters: []string{filter},
-		Take: func(m Message) error { take(m); return nil },
+		Take: func(m Message) { take(m); m.Ack() },
 	})
 }
 

@@ -74,20 +74,23 @@ var may = map[string]struct {
 	imports []string
 	why     string
 }{
-	"protocol":              {nil, "a leaf: whoever speaks to a bench needs it alone"},
-	"protocol/protocoltest": {[]string{"protocol", "github.com/santhosh-tekuri/jsonschema/v6"}, "a test aid"},
-	"adc":                   {nil, "values and scanning; registers are one folder down"},
-	"adc/ads1x15":           {[]string{"adc", "periph.io/x/conn/v3"}, "a driver knows its bus and the values"},
-	"adc/adctest":           {[]string{"adc", "periph.io/x/conn/v3"}, "simulated chips know no driver"},
-	"adc/vehicle":           {[]string{"adc"}, "the model knows no instrument"},
-	"adc/capture":           {[]string{"adc"}, "a codec of inputs"},
-	"daemon":                {[]string{"adc", "protocol", "daemon/measure", "daemon/config", "daemon/link", "daemon/outbox"}, "joins the parts"},
-	"daemon/measure":        {[]string{"adc"}, "pure: values in, events out"},
-	"daemon/config":         {[]string{"adc", "daemon/measure", "github.com/pelletier/go-toml/v2"}, "pure: bytes in, values out"},
-	"daemon/report":         {[]string{"protocol"}, "pure: documents in, words out"},
-	"daemon/outbox":         {[]string{"protocol", "modernc.org/sqlite"}, "keeps documents, knows no network"},
-	"daemon/link/linktest":  {nil, "a test aid: a broker as an outside judge"},
-	"daemon/link":           {[]string{"protocol", "daemon/outbox", "github.com/eclipse/paho.mqtt.golang"}, "the only one that knows the MQTT library"},
+	"protocol":                   {nil, "a leaf: whoever speaks to a bench needs it alone"},
+	"protocol/protocoltest":      {[]string{"protocol", "github.com/santhosh-tekuri/jsonschema/v6"}, "a test aid"},
+	"adc":                        {nil, "values and scanning; registers are one folder down"},
+	"adc/ads1x15":                {[]string{"adc", "periph.io/x/conn/v3"}, "a driver knows its bus and the values"},
+	"adc/adctest":                {[]string{"adc", "periph.io/x/conn/v3"}, "simulated chips know no driver"},
+	"adc/vehicle":                {[]string{"adc"}, "the model knows no instrument"},
+	"adc/capture":                {[]string{"adc"}, "a codec of inputs"},
+	"daemon":                     {[]string{"adc", "protocol", "daemon/measure", "daemon/config", "daemon/link", "daemon/outbox"}, "joins the parts"},
+	"daemon/measure":             {[]string{"adc"}, "pure: values in, events out"},
+	"daemon/config":              {[]string{"adc", "daemon/measure", "github.com/pelletier/go-toml/v2"}, "pure: bytes in, values out"},
+	"daemon/report":              {[]string{"protocol"}, "pure: documents in, words out"},
+	"daemon/outbox":              {[]string{"protocol", "modernc.org/sqlite"}, "keeps documents, knows no network"},
+	"daemon/dashboard":           {[]string{"protocol", "daemon/link", "daemon/records", "daemon/report"}, "shows documents; knows neither measuring nor SQL"},
+	"daemon/records":             {[]string{"protocol", "modernc.org/sqlite", "github.com/jackc/pgx/v5"}, "keeps documents in SQL, knows no network"},
+	"daemon/records/recordstest": {nil, "a test aid: a database server as it is shipped"},
+	"daemon/link/linktest":       {nil, "a test aid: a broker as an outside judge"},
+	"daemon/link":                {[]string{"protocol", "daemon/outbox", "github.com/eclipse/paho.mqtt.golang"}, "the only one that knows the MQTT library"},
 }
 
 // onlyHere are packages that may be imported in one place only.
