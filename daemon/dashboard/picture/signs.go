@@ -20,7 +20,7 @@ type signList struct {
 // signWidth is how wide a sample of a shape is, in text sizes.
 const signWidth = 2.2
 
-// laidOut lays the explanation out in as many rows as the width needs.
+// laidOut is the explanation of a cycle, in as many rows as the width needs.
 func laidOut(o Options) signList {
 	state := func(s protocol.State) func(p *canvas, x0, x1, y, h float64) {
 		return func(p *canvas, x0, x1, y, h float64) { p.stretch(s, "", x0, x1, y, h) }
@@ -39,6 +39,12 @@ func laidOut(o Options) signList {
 			p.line("kt-sign", (x0+x1)/2, y-h/2-2, (x0+x1)/2, y+h/2+2, "soft", 1, "stroke-dasharray", "4 3")
 		}},
 	}}
+	l.lay(o)
+	return l
+}
+
+// lay gives each sign its place.
+func (l *signList) lay(o Options) {
 	x, y := margin, margin
 	line := 1.6 * o.Text
 	for i := range l.signs {
@@ -51,7 +57,6 @@ func laidOut(o Options) signList {
 		x += w
 	}
 	l.height = y + line
-	return l
 }
 
 // signs draws the explanation.
