@@ -127,6 +127,16 @@ func (s *Scale) cut() bool {
 	return slices.ContainsFunc(s.Segments, func(g Segment) bool { return g.Cut })
 }
 
+// untilCut is where a word that begins at x must end: at x1 or the next break.
+func (s *Scale) untilCut(x, x1 float64) float64 {
+	for _, g := range s.Segments {
+		if g.Cut && g.X1 > x {
+			return min(x1, g.X0)
+		}
+	}
+	return x1
+}
+
 // axisHeight is what axis takes.
 func axisHeight(s *Scale, o Options) float64 {
 	if s.cut() {

@@ -58,7 +58,7 @@ func Cycle(c *protocol.Cycle, o Options) []byte {
 	y := heads
 	var lanes []lane
 	for i := range c.Slots {
-		h := laneHeight(&c.Slots[i], o)
+		h := laneHeight(&c.Slots[i], o, r)
 		lanes = append(lanes, lane{&c.Slots[i], y, h})
 		y += h
 	}
@@ -105,12 +105,12 @@ func rowHeight(s *protocol.CycleSlot, o Options) float64 {
 	return 1.75 * o.Text
 }
 
-func laneHeight(s *protocol.CycleSlot, o Options) float64 {
+func laneHeight(s *protocol.CycleSlot, o Options, r plot) float64 {
 	h := float64(max(1, len(s.Leads))) * rowHeight(s, o)
 	if o.narrow() {
 		return h + float64(1+len(behaviourLines(s, o, o.Width-2*margin)))*1.3*o.Text
 	}
-	return max(h, 2*1.2*o.small()) + 0.5*o.Text
+	return max(h, float64(max(2, len(behaviourLines(s, o, o.Width-margin-r.right))))*1.2*o.small()) + 0.5*o.Text
 }
 
 // behaviourLines are the words beside a lane.
@@ -120,6 +120,13 @@ func behaviourLines(s *protocol.CycleSlot, o Options, width float64) []string {
 		lines = append(lines, fit(report.OffAfter(s), o.small(), width))
 	} else if off := report.OffAfter(s); off != "" && off != "at once" && len(lines) < 2 {
 		lines = append(lines, fit("off after "+off, o.small(), width))
+	}
+	n := 0
+	for _, l := range s.Leads {
+		n += l.LeftOut
+	}
+	if n > 0 {
+		lines = append(lines, fit(fmt.Sprintf("%d changes not listed", n), o.small(), width))
 	}
 	return lines
 }
@@ -167,9 +174,6 @@ func (p *canvas) lane(s *Scale, o Options, r plot, l lane) {
 			p.text("kt-side", fit(sideWord(lead), o.small(), 3.5*o.Text), r.x0-6, y+0.35*o.small(), o.small(), "text-anchor", "end", "fill", colour("soft"))
 		}
 		p.row(s, o, slot, lead, y, barHeight(o))
-		if lead.LeftOut > 0 {
-			p.text("kt-left-out", fmt.Sprintf("%d changes not listed", lead.LeftOut), (r.x0+r.x1)/2, y+0.35*o.small(), o.small(), append(over("ink"), "text-anchor", "middle")...)
-		}
 	}
 	p.close("g")
 }

@@ -53,7 +53,7 @@ type flag struct {
 
 // flagRows is how many rows the words of the positions take at most; a key turned
 // to and fro more often than that is told by the bands' titles.
-const flagRows = 4
+const flagRows = 6
 
 // flags places the words: each begins at its band, in the first row that has room.
 func flags(bs []band, s *Scale, o Options) (out []flag, rows int) {

@@ -104,7 +104,7 @@ func (p *canvas) row(s *Scale, o Options, slot *protocol.CycleSlot, l *protocol.
 				word = max(word, s.X(t.NotAfterNS))
 			}
 		}
-		p.stateWord(o, st.state, word, x1, y)
+		p.stateWord(o, st.state, word, s.untilCut(word, x1), y)
 	}
 	for _, t := range ts {
 		p.transition(s, slot, l, &t, y, h)

@@ -65,7 +65,7 @@ func later(ns, d int64) int64 {
 const (
 	// idleNS is the longest time without any event that is drawn to scale, where
 	// there is room for a break.
-	idleNS = 6e9
+	idleNS = 10e9
 	// besideNS of an idle time stay to scale at either end, so that one sees that
 	// nothing happened right after an event.
 	besideNS = 1.5e9
@@ -74,7 +74,7 @@ const (
 	// cutWidth is the width of a break in text sizes, cutsPart the part of the
 	// picture that all of them may take, cutsMost how many a reader can follow.
 	cutWidth = 2.6
-	cutsPart = 0.3
+	cutsPart = 0.22
 	cutsMost = 4
 )
 
@@ -83,7 +83,7 @@ const (
 // One scale for all would let four minutes of staying on squeeze the three seconds
 // in which everything happens. A logarithmic one would make equal times look
 // unequal. So idle time is cut out: the longest stretches without an event, if
-// longer than 6 s, four at most and fewer where the picture is narrow, become breaks
+// longer than 10 s, four at most and fewer where the picture is narrow, become breaks
 // of a few pixels; all else is drawn to one scale.
 func TimeScale(c *protocol.Cycle, o Options) Scale {
 	o = o.set()

@@ -119,8 +119,8 @@ func Start(c *protocol.Cycle, n int, o Options) []byte {
 		v := voltScale{lo, hi, panel, bottom}
 		p.voltGrid(v, o, r.x0, r.x1, o.narrow())
 		p.grid(&s, o, panel, bottom)
-		var used taken
-		p.story(&s, v, o, parts[0].crank, &used)
+		p.story(&s, v, o, parts[0].crank)
+		p.figures(&s, v, o, []protocol.Crank{*parts[0].crank})
 		p.line("kt-base", r.x0, bottom, r.x1, bottom, "ink", 1)
 		p.axis(&s, o, bottom, false)
 		p.text("kt-axis-words", "battery; seconds from the start's begin", r.x0, bottom+2.5*o.small(), o.small(), "fill", colour("soft"))
@@ -229,24 +229,25 @@ func (k part) words() string {
 	if g == nil {
 		return "not measured: " + clean(string(k.crank.NotMeasured))
 	}
-	return fmt.Sprintf("from %.2f V down to %s, %.2f V while turning; %s", float64(g.BeforeV), lowestWord(g), float64(g.PlateauV), k.under())
+	return fmt.Sprintf("from %.2f V down to %s, %.2f V while turning; %s", float64(g.BeforeV), lowestWord(g), float64(g.PlateauV), strings.Join(k.clauses(), " "))
 }
 
-// under tells how long a lead was below each limit, and its return.
-func (k part) under() string {
+// clauses tell how long a lead was below each limit, and its return.
+func (k part) clauses() []string {
 	g := k.crank.Sag
-	var below []string
+	var out []string
 	for _, b := range g.Below {
 		switch {
 		case b.MS > 0:
-			below = append(below, fmt.Sprintf("%s V for %s", plain(float64(b.V)), report.Seconds(float64(b.MS)*1e-3)))
+			out = append(out, fmt.Sprintf("%s V for %s,", plain(float64(b.V)), report.Seconds(float64(b.MS)*1e-3)))
 		case b.MSMax > 0:
-			below = append(below, fmt.Sprintf("%s V perhaps", plain(float64(b.V))))
+			out = append(out, fmt.Sprintf("%s V perhaps,", plain(float64(b.V))))
 		}
 	}
-	text := recovery(g)
-	if len(below) > 0 {
-		text = "below " + strings.Join(below, ", ") + "; " + text
+	if len(out) > 0 {
+		out[0] = "below " + out[0]
+		last := &out[len(out)-1]
+		*last = strings.TrimSuffix(*last, ",") + ";"
 	}
-	return text
+	return append(out, recovery(g))
 }

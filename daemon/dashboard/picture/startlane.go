@@ -3,14 +3,15 @@ package picture
 import (
 	"fmt"
 	"math"
+	"strings"
 )
 
 // startRow is the height of one lead's row.
 func startRow(k part, o Options, r plot) float64 {
 	if o.narrow() {
-		return (3.3 + 1.2*float64(len(startLines(k, o, r)))) * o.Text
+		return (3.5 + 1.2*float64(len(startLines(k, o, r)))) * o.Text
 	}
-	return max(2.4*o.Text, (float64(len(startLines(k, o, r)))+0.7)*1.2*o.small())
+	return max(2.6*o.Text, (float64(len(startLines(k, o, r)))+0.7)*1.2*o.small())
 }
 
 // startLines are the words beside a row.
@@ -22,7 +23,11 @@ func startLines(k part, o Options, r plot) []string {
 	if k.crank.Sag == nil {
 		return wrap(k.words(), o.small(), width, 3)
 	}
-	return wrap(k.under(), o.small(), width, 5)
+	clauses := k.clauses()
+	for i, c := range clauses { // a figure stays with its unit
+		clauses[i] = strings.ReplaceAll(c, " ", "\u00a0")
+	}
+	return wrap(strings.Join(clauses, " "), o.small(), width, 6)
 }
 
 // startSigns explain the shapes of a start.
@@ -133,8 +138,6 @@ func (p *canvas) startLane(k part, o Options, r plot, x func(float64) float64, t
 	p.beforeMark(x(float64(g.BeforeV)), y, h)
 	size := o.small()
 	word := lowestWord(g)
-	if at := lowest - 6 - wide(word, size); at > r.x0 {
-		p.text("kt-volts-word", word, lowest-6, y-0.3*h, size, append(over("volts"), "text-anchor", "end")...)
-	}
+	p.text("kt-volts-word", word, max(r.x0, lowest-6-wide(word, size)), y-0.5*h, size, over("volts")...)
 	p.close("g")
 }

@@ -30,6 +30,8 @@ func printable(s string) string {
 	var b strings.Builder
 	for _, r := range strings.ToValidUTF8(s, "\uFFFD") {
 		switch {
+		case r == '\u00a0':
+			b.WriteRune(r)
 		case unicode.IsSpace(r):
 			b.WriteRune(' ')
 		case unicode.IsControl(r), unicode.Is(unicode.Cf, r), r == 0xFFFE, r == 0xFFFF:
@@ -89,7 +91,7 @@ func fit(s string, size, width float64) string {
 // where more remains.
 func wrap(s string, size, width float64, most int) []string {
 	var lines []string
-	words := strings.Fields(s)
+	words := strings.FieldsFunc(s, func(r rune) bool { return r == ' ' }) // not at a no-break space
 	for len(words) > 0 && len(lines) < most {
 		n := 1
 		for n < len(words) && wide(strings.Join(words[:n+1], " "), size) <= width {

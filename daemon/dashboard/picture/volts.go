@@ -51,34 +51,16 @@ func (p *canvas) voltGrid(v voltScale, o Options, x0, x1 float64, inside bool) {
 
 // story draws one start on one lead over time: the level before, the fall to the
 // lowest, the level while turning, the return. What was between is not in the
-// document and is dotted. Figures are written where no other stands, the lowest
-// first.
-func (p *canvas) story(s *Scale, v voltScale, o Options, k *protocol.Crank, used *taken) {
-	left, right := s.Segments[0].X0, s.Segments[len(s.Segments)-1].X1
+// document and is dotted.
+func (p *canvas) story(s *Scale, v voltScale, o Options, k *protocol.Crank) {
+	left := s.Segments[0].X0
 	b0, b1, end := s.X(k.BeginsNotBeforeNS), s.X(k.BeginsNotAfterNS), s.X(k.EndsNS)
 	p.open("g", "kt-start", "data-id", clean(k.ID), "data-begins-not-after-ns", k.BeginsNotAfterNS, "data-ends-ns", k.EndsNS, "stroke", colour("volts"), "fill", "none")
 	defer p.close("g")
-	size := o.small()
-	say := func(text string, x, y float64, anchor string) {
-		w := wide(text, size)
-		a := x
-		switch anchor {
-		case "end":
-			a = x - w
-		case "middle":
-			a = x - w/2
-		}
-		if a < left || a+w > right {
-			return
-		}
-		if used.free(box{a, y - 0.9*size, a + w, y + 0.25*size}) {
-			p.text("kt-volts-word", text, x, y, size, append(over("volts"), "text-anchor", anchor)...)
-		}
-	}
 	if k.Sag == nil {
 		y := (v.y0 + v.y1) / 2
 		p.hatch("kt-unknown", "start not measured: "+string(k.NotMeasured), b0, v.y0, max(end, b0+2), v.y1, 6)
-		say("not measured", b0, y, "start")
+		p.text("kt-volts-word", "not measured", b0, y, o.small(), over("ink")...)
 		return
 	}
 	before, lowest, plateau := v.y(float64(k.BeforeV)), v.y(float64(k.MinV)), v.y(float64(k.PlateauV))
@@ -98,15 +80,6 @@ func (p *canvas) story(s *Scale, v voltScale, o Options, k *protocol.Crank, used
 			"stroke-width", 1.2, "stroke-dasharray", "1.5 2.5")
 	}
 	p.lowest(v, o, k.Sag, at)
-	below := lowest + 8 + 0.9*size
-	if below > v.y1 {
-		say(lowestWord(k.Sag), at+8, lowest+0.35*size, "start")
-	} else {
-		say(lowestWord(k.Sag), at, below, "middle")
-		say(lowestWord(k.Sag), at+8, below, "start")
-	}
-	say(fmt.Sprintf("%.1f V", float64(k.PlateauV)), end+4, plateau+0.35*size, "start")
-	say(fmt.Sprintf("%.1f V", float64(k.BeforeV)), b0-2, before-5, "end")
 }
 
 // lowest marks the lowest voltage, pointing down, with k = 2; a dotted line below
@@ -160,10 +133,10 @@ func (p *canvas) battery(c *protocol.Cycle, s *Scale, o Options, x0, x1, y0, y1 
 	lo, hi := voltRange(sags(c.Battery))
 	v := voltScale{lo, hi, y0, y1}
 	p.voltGrid(v, o, x0, x1, inside)
-	var used taken
 	for i := range c.Battery.Crank {
-		p.story(s, v, o, &c.Battery.Crank[i], &used)
+		p.story(s, v, o, &c.Battery.Crank[i])
 	}
+	p.figures(s, v, o, c.Battery.Crank)
 }
 
 // noBattery says why there is nothing to draw of the battery; empty if there is.
