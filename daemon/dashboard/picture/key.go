@@ -42,8 +42,8 @@ func tint(p protocol.Position) string {
 	return "key-2"
 }
 
-// flag is a position's word in the rows above the lanes.
-type flag struct {
+// pennant is a position's word in the rows above the lanes.
+type pennant struct {
 	band
 	word   string
 	x      float64 // of its left end
@@ -56,14 +56,14 @@ type flag struct {
 const flagRows = 6
 
 // flags places the words: each begins at its band, in the first row that has room.
-func flags(bs []band, s *Scale, o Options) (out []flag, rows int) {
+func flags(bs []band, s *Scale, o Options) (out []pennant, rows int) {
 	var ends [flagRows]float64
 	right := s.Segments[len(s.Segments)-1].X1
 	for i := range ends {
 		ends[i] = -1
 	}
 	for _, b := range bs {
-		f := flag{band: b, word: report.Position(b.position), x: s.X(b.from), hidden: true}
+		f := pennant{band: b, word: report.Position(b.position), x: s.X(b.from), hidden: true}
 		w := bold*wide(f.word, o.small()) + 10
 		if b.to <= b.from {
 			out = append(out, f)
@@ -95,7 +95,7 @@ func (p *canvas) keyBands(bs []band, s *Scale, y0, y1 float64) {
 
 // keyEdges draws the moves of the key over the rows of words: a full line where a
 // lead saw it, dashes where it was told or concluded, a whisker of k = 2.
-func (p *canvas) keyEdges(fs []flag, s *Scale, o Options, y0, y1, lanes float64) {
+func (p *canvas) keyEdges(fs []pennant, s *Scale, o Options, y0, y1, lanes float64) {
 	line := 1.45 * o.small()
 	for _, f := range fs {
 		x := s.X(f.from)
