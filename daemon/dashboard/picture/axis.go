@@ -90,14 +90,11 @@ func (p *canvas) axis(s *Scale, o Options, y float64, words bool) {
 		if !g.Cut {
 			continue
 		}
-		label := report.Seconds(span(g.FromNS, g.ToNS) * 1e-9)
-		w := wide(label, size)
-		x := min(max((g.X0+g.X1)/2, s.Segments[0].X0+w/2), s.Segments[len(s.Segments)-1].X1-w/2)
-		if used.free(box{x - w/2, y + 1.2*size, x + w/2, y + 2.4*size}) {
-			p.text("kt-cut-label", label, x, y+2.3*size, size, "font-style", "italic")
-		}
 		p.text("kt-cut-mark", "//", (g.X0+g.X1)/2, y+1.1*size, size, "font-weight", "bold")
 		used.free(box{g.X0 + 4, y, g.X1 - 4, y + 1.1*size})
+	}
+	for _, l := range s.cutLabels(o) {
+		p.text("kt-cut-label", l.word, l.x, y+(2.3+1.15*float64(l.row))*size, size, "font-style", "italic")
 	}
 	for _, t := range s.ticks(apart(o)) {
 		label := plain(t.value)
@@ -116,7 +113,7 @@ func (p *canvas) axis(s *Scale, o Options, y float64, words bool) {
 		below := 2.5
 		if s.cut() {
 			text += "; // time left out"
-			below = 3.7
+			below = 3.7 + 1.15*float64(s.cutRows(o)-1)
 		}
 		p.text("kt-axis-words", fit(text, size, o.Width-s.Segments[0].X0), s.Segments[0].X0, y+below*size, size, "fill", colour("soft"))
 	}
@@ -125,6 +122,38 @@ func (p *canvas) axis(s *Scale, o Options, y float64, words bool) {
 // cut reports whether there is a break.
 func (s *Scale) cut() bool {
 	return slices.ContainsFunc(s.Segments, func(g Segment) bool { return g.Cut })
+}
+
+// cutLabel is the length of a break below it, in a row of its own where another
+// stands too near.
+type cutLabel struct {
+	word string
+	x    float64 // of its middle
+	row  int
+}
+
+func (s *Scale) cutLabels(o Options) (out []cutLabel) {
+	var used taken
+	for _, g := range s.Segments {
+		if !g.Cut {
+			continue
+		}
+		l := cutLabel{word: report.Seconds(span(g.FromNS, g.ToNS) * 1e-9)}
+		w := wide(l.word, o.small())
+		l.x = min(max((g.X0+g.X1)/2, s.Segments[0].X0+w/2), s.Segments[len(s.Segments)-1].X1-w/2)
+		for !used.free(box{l.x - w/2, float64(l.row), l.x + w/2, float64(l.row) + 0.9}) {
+			l.row++
+		}
+		out = append(out, l)
+	}
+	return out
+}
+
+func (s *Scale) cutRows(o Options) (n int) {
+	for _, l := range s.cutLabels(o) {
+		n = max(n, l.row+1)
+	}
+	return n
 }
 
 // untilCut is where a word that begins at x must end: at x1 or the next break.
@@ -140,7 +169,7 @@ func (s *Scale) untilCut(x, x1 float64) float64 {
 // axisHeight is what axis takes.
 func axisHeight(s *Scale, o Options) float64 {
 	if s.cut() {
-		return 4.2 * o.small()
+		return (4.2 + 1.15*float64(s.cutRows(o)-1)) * o.small()
 	}
 	return 3 * o.small()
 }

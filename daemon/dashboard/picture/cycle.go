@@ -82,9 +82,12 @@ func Cycle(c *protocol.Cycle, o Options) []byte {
 	if len(lanes) == 0 {
 		p.text("kt-none", "no slots in this cycle", r.x0+4, heads+1.2*o.Text, o.Text, over("soft")...)
 	}
-	p.text("kt-panel", "Battery while cranking", margin, end+1.5*o.small(), o.small(), append(over("ink"), "font-weight", "bold")...)
 	p.battery(c, &s, o, r.x0, r.x1, panel, bottom, o.narrow())
 	p.breaks(&s, o, heads-2, bottom)
+	for _, l := range lanes {
+		p.laneWords(o, r, l)
+	}
+	p.text("kt-panel", "Battery while cranking", margin, end+1.5*o.small(), o.small(), append(over("ink"), "font-weight", "bold")...)
 	p.line("kt-base", r.x0, bottom, r.x1, bottom, "ink", 1)
 	p.axis(&s, o, bottom, true)
 	if !c.Final {
@@ -131,17 +134,49 @@ func behaviourLines(s *protocol.CycleSlot, o Options, width float64) []string {
 	return lines
 }
 
-// lane draws one slot: its name and legend, its leads, what it does.
+// lane draws one slot's leads.
 func (p *canvas) lane(s *Scale, o Options, r plot, l lane) {
 	slot := l.slot
 	p.open("g", "kt-slot", "data-slot", clean(slot.Slot))
-	p.line("kt-rule", margin, l.y, o.Width-margin, l.y, "grid", 0.6)
+	if len(slot.Leads) == 0 {
+		y, h := l.middle(0, o), barHeight(o)*0.4
+		p.hatch("kt-unknown", "no lead tells of this slot", r.x0, y-h, r.x1, y+h, 6)
+		p.stateWord(o, protocol.Unknown, r.x0, r.x1, y)
+	}
+	for i := range slot.Leads {
+		p.row(s, o, slot, &slot.Leads[i], l.middle(i, o), barHeight(o))
+	}
+	p.close("g")
+}
+
+// leadsHeight is what a lane's leads take of it.
+func (l lane) leadsHeight(o Options) float64 {
+	return float64(max(1, len(l.slot.Leads))) * rowHeight(l.slot, o)
+}
+
+// middle is the height of the i-th lead's bar. Where the lane's words stand above,
+// the leads are at its foot, each below the word for its side.
+func (l lane) middle(i int, o Options) float64 {
+	y := (float64(i) + 0.5) * rowHeight(l.slot, o)
+	if !o.narrow() {
+		return l.y + (l.height-l.leadsHeight(o))/2 + y
+	}
+	if len(l.slot.Leads) > 1 {
+		y += 0.45 * o.Text
+	}
+	return l.y + l.height - l.leadsHeight(o) + y
+}
+
+// laneWords writes a slot's name and legend, its leads' sides, what it does. They
+// come after the breaks, which would tear a name above a lane.
+func (p *canvas) laneWords(o Options, r plot, l lane) {
+	slot := l.slot
+	p.open("g", "kt-slot-words")
 	name, legend := clean(slot.Slot), clean(string(slot.Legend))
-	first := l.y + l.height - float64(max(1, len(slot.Leads)))*rowHeight(slot, o)
 	if o.narrow() {
 		width := o.Width - 2*margin
 		// The words stand on plain ground: the key's edges would run through them.
-		p.shape("rect", "kt-ground", "", "x", 0.0, "y", l.y+0.5, "width", o.Width, "height", l.height-float64(max(1, len(slot.Leads)))*rowHeight(slot, o)-0.5, "fill", colour("paper"))
+		p.shape("rect", "kt-ground", "", "x", 0.0, "y", l.y+0.5, "width", o.Width, "height", l.height-l.leadsHeight(o)-0.5, "fill", colour("paper"))
 		p.names(o, name, legend, l.y+1.15*o.Text, width)
 		for i, line := range behaviourLines(slot, o, width) {
 			p.text("kt-behaviour", line, margin, l.y+(2.35+1.25*float64(i))*o.Text, o.small(), "fill", colour("soft"))
@@ -157,24 +192,18 @@ func (p *canvas) lane(s *Scale, o Options, r plot, l lane) {
 		for i, line := range lines {
 			p.text("kt-behaviour", line, r.right, mid+(float64(i)-float64(len(lines)-1)/2)*1.2*o.small(), o.small())
 		}
-		first = l.y + (l.height-float64(max(1, len(slot.Leads)))*rowHeight(slot, o))/2
-	}
-	h := rowHeight(slot, o)
-	if len(slot.Leads) == 0 {
-		p.hatch("kt-unknown", "no lead tells of this slot", r.x0, first+h/2-barHeight(o)*0.4, r.x1, first+h/2+barHeight(o)*0.4, 6)
-		p.stateWord(o, protocol.Unknown, r.x0, r.x1, first+h/2)
 	}
 	for i := range slot.Leads {
-		lead := &slot.Leads[i]
-		y := first + (float64(i)+0.5)*h
-		if o.narrow() && len(slot.Leads) > 1 {
-			y += 0.45 * o.Text
-			p.text("kt-side", sideWord(lead), r.x0, y-barHeight(o)/2-3, o.small(), over("soft")...)
-		} else if len(slot.Leads) > 1 {
-			p.text("kt-side", fit(sideWord(lead), o.small(), 3.5*o.Text), r.x0-6, y+0.35*o.small(), o.small(), "text-anchor", "end", "fill", colour("soft"))
+		side, y := sideWord(&slot.Leads[i]), l.middle(i, o)
+		switch {
+		case len(slot.Leads) == 1:
+		case o.narrow():
+			p.text("kt-side", fit(side, o.small(), r.x1-r.x0), r.x0, y-barHeight(o)/2-3, o.small(), over("soft")...)
+		default:
+			p.text("kt-side", fit(side, o.small(), 3.5*o.Text), r.x0-6, y+0.35*o.small(), o.small(), "text-anchor", "end", "fill", colour("soft"))
 		}
-		p.row(s, o, slot, lead, y, barHeight(o))
 	}
+	p.line("kt-rule", margin, l.y, o.Width-margin, l.y, "grid", 0.6)
 	p.close("g")
 }
 

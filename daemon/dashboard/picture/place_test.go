@@ -168,9 +168,11 @@ func TestALongTailIsCut(t *testing.T) {
 	if width := long.X(c.Key[len(c.Key)-1].AtNS) - long.X(c.Key[0].AtNS); cuts == 0 || cuts > cutsMost || width < (long.Segments[len(long.Segments)-1].X1-long.Segments[0].X0)/4 {
 		t.Errorf("%d cuts, the key's turn is %g px wide", cuts, width)
 	}
-	labels := parse(t, Cycle(c, Options{})).all("kt-cut-label")
-	if len(labels) != cuts {
-		t.Errorf("%d of %d breaks are labelled", len(labels), cuts)
+	for _, w := range widths {
+		top := parse(t, Cycle(c, Options{Width: w}))
+		if labels, cuts := len(top.all("kt-cut-label")), len(top.all("kt-cut")); labels != cuts || cuts == 0 {
+			t.Errorf("at %g: %d of %d breaks are labelled", w, labels, cuts)
+		}
 	}
 	for _, g := range short.Segments {
 		if g.Cut {

@@ -119,7 +119,7 @@ func Start(c *protocol.Cycle, n int, o Options) []byte {
 		v := voltScale{lo, hi, panel, bottom}
 		p.voltGrid(v, o, r.x0, r.x1, o.narrow())
 		p.grid(&s, o, panel, bottom)
-		p.story(&s, v, o, parts[0].crank)
+		p.story(&s, v, o, parts[0].crank, r.x0)
 		p.figures(&s, v, o, []protocol.Crank{*parts[0].crank})
 		p.line("kt-base", r.x0, bottom, r.x1, bottom, "ink", 1)
 		p.axis(&s, o, bottom, false)

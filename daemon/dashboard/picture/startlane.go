@@ -9,7 +9,7 @@ import (
 // startRow is the height of one lead's row.
 func startRow(k part, o Options, r plot) float64 {
 	if o.narrow() {
-		return (3.5 + 1.2*float64(len(startLines(k, o, r)))) * o.Text
+		return (4.1 + 1.2*float64(len(startLines(k, o, r)))) * o.Text
 	}
 	return max(2.6*o.Text, (float64(len(startLines(k, o, r)))+0.7)*1.2*o.small())
 }
@@ -109,7 +109,7 @@ func (p *canvas) startLane(k part, o Options, r plot, x func(float64) float64, t
 		for i, line := range lines {
 			p.text("kt-below", line, margin, top+(2.35+1.2*float64(i))*o.Text, o.small(), "fill", colour("soft"))
 		}
-		y = top + h + (height-h)/2
+		y = top + h + (height-h)*0.62
 	} else {
 		p.names(o, name, legend, y+0.35*o.Text, r.x0-margin-6)
 		for i, line := range lines {

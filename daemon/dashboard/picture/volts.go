@@ -51,9 +51,9 @@ func (p *canvas) voltGrid(v voltScale, o Options, x0, x1 float64, inside bool) {
 
 // story draws one start on one lead over time: the level before, the fall to the
 // lowest, the level while turning, the return. What was between is not in the
-// document and is dotted.
-func (p *canvas) story(s *Scale, v voltScale, o Options, k *protocol.Crank) {
-	left := s.Segments[0].X0
+// document and is dotted. The level before reaches back a little, half the way to
+// ended at most: for how long it stood is not said.
+func (p *canvas) story(s *Scale, v voltScale, o Options, k *protocol.Crank, ended float64) {
 	b0, b1, end := s.X(k.BeginsNotBeforeNS), s.X(k.BeginsNotAfterNS), s.X(k.EndsNS)
 	p.open("g", "kt-start", "data-id", clean(k.ID), "data-begins-not-after-ns", k.BeginsNotAfterNS, "data-ends-ns", k.EndsNS, "stroke", colour("volts"), "fill", "none")
 	defer p.close("g")
@@ -70,7 +70,7 @@ func (p *canvas) story(s *Scale, v voltScale, o Options, k *protocol.Crank) {
 	if b1-b0 > 1 {
 		p.shape("rect", "kt-bracket", "", "x", b0, "y", v.y0, "width", b1-b0, "height", v.y1-v.y0, "fill", colour("key-1"), "fill-opacity", 0.8, "stroke", "none")
 	}
-	p.line("kt-before", max(left, b0-2*o.Text), before, b1, before, "volts", 2.2)
+	p.line("kt-before", max(ended, b0-2*o.Text), before, b1, before, "volts", 2.2)
 	p.shape("path", "kt-between", "", "d", fmt.Sprintf("M%s %sL%s %sL%s %s", number(b1), number(before), number(at), number(lowest), number(at), number(plateau)),
 		"stroke-width", 1.2, "stroke-dasharray", "1.5 2.5")
 	p.line("kt-plateau", at, plateau, end, plateau, "volts", 2.2)
@@ -134,7 +134,11 @@ func (p *canvas) battery(c *protocol.Cycle, s *Scale, o Options, x0, x1, y0, y1 
 	v := voltScale{lo, hi, y0, y1}
 	p.voltGrid(v, o, x0, x1, inside)
 	for i := range c.Battery.Crank {
-		p.story(s, v, o, &c.Battery.Crank[i])
+		ended := x0
+		if i > 0 {
+			ended = (s.X(c.Battery.Crank[i-1].EndsNS) + s.X(c.Battery.Crank[i].BeginsNotBeforeNS)) / 2
+		}
+		p.story(s, v, o, &c.Battery.Crank[i], ended)
 	}
 	p.figures(s, v, o, c.Battery.Crank)
 }
