@@ -1,8 +1,10 @@
 package picture
 
 import (
+	"fmt"
 	"math"
 	"strconv"
+	"strings"
 	"testing"
 
 	"keyturn/protocol"
@@ -48,6 +50,9 @@ func TestTransitionsStandAtTheirTime(t *testing.T) {
 			}
 			sameScale(t, &scale)
 			axisTells(t, top, &scale)
+			if base := top.all("kt-base")[0]; math.Abs(base.number(t, "x2")-scale.Segments[len(scale.Segments)-1].X1) > 0.01 || math.Abs(base.number(t, "x1")-scale.Segments[0].X0) > 0.01 {
+				t.Errorf("%s at %g: the scale does not fill the axis", name, w)
+			}
 		}
 	}
 }
@@ -143,7 +148,14 @@ func TestBracketAndWhisker(t *testing.T) {
 				t.Errorf("the bracket is %g wide, want %g", b.number(t, "width"), want)
 			}
 			if len(n.all("kt-whisker")) != 1 {
-				t.Error("no whisker on the uncertain one")
+				t.Fatal("no whisker on the uncertain one")
+			}
+			var from, to, y float64
+			if _, err := fmt.Sscanf(strings.Split(n.all("kt-whisker")[0].attrs["d"], "M")[2], "%f %fH%f", &from, &y, &to); err != nil {
+				t.Fatal(err)
+			}
+			if want := s.X(111*second+5e8+12e7) - s.X(111*second+5e8-12e7); math.Abs(to-from-want) > 0.5 {
+				t.Errorf("the whisker is %g long, want that of ± 120 ms, %g", to-from, want)
 			}
 		}
 	}
