@@ -84,6 +84,7 @@ var may = map[string]struct {
 	"daemon":                {[]string{"adc", "protocol", "daemon/measure", "daemon/config", "daemon/link", "daemon/outbox"}, "joins the parts"},
 	"daemon/measure":        {[]string{"adc"}, "pure: values in, events out"},
 	"daemon/config":         {[]string{"adc", "daemon/measure", "github.com/pelletier/go-toml/v2"}, "pure: bytes in, values out"},
+	"daemon/dashboard":      {[]string{"protocol", "daemon/report"}, "shows documents; knows no broker and no database"},
 	"daemon/report":         {[]string{"protocol"}, "pure: documents in, words out"},
 	"daemon/outbox":         {[]string{"protocol", "modernc.org/sqlite"}, "keeps documents, knows no network"},
 	"daemon/link/linktest":  {nil, "a test aid: a broker as an outside judge"},
