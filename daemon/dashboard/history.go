@@ -123,7 +123,7 @@ func (d *dashboard) historyRow(c *protocol.Cycle, f *CycleFilter) historyRow {
 	row := historyRow{When: madeAt(c.Wall, d.o.Zone), Bench: clean(c.Bench), ID: clean(c.ID), Status: status(c)}
 	for i, k := range c.Key {
 		if i > 0 {
-			row.Key += ", "
+			row.Key += " → "
 		}
 		row.Key += report.Position(k.Position)
 	}

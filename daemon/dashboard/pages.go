@@ -51,7 +51,6 @@ func (d *dashboard) show(w http.ResponseWriter, r *http.Request, status int, nam
 type nowBody struct {
 	Benches []benchView
 	Far     bool // few enough slots to be read from 5 m
-	Single  bool // one bench was asked for
 }
 
 // now shows all benches.
@@ -81,7 +80,7 @@ func (d *dashboard) bench(w http.ResponseWriter, r *http.Request) {
 	p := d.page("Bench "+id, "now")
 	v := h.view(p.Made)
 	p.Live, p.Version = "/events?bench="+id, version
-	p.Body = nowBody{[]benchView{v}, len(v.Slots) <= farMax, true}
+	p.Body = nowBody{[]benchView{v}, len(v.Slots) <= farMax}
 	d.show(w, r, http.StatusOK, "now", p)
 }
 

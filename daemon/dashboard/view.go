@@ -39,7 +39,6 @@ type benchView struct {
 	Heard    string // how old it is, in words
 	Hold     string // why it is not the present state, whatever its age
 	Stale    bool
-	Wide     bool // more slots than a wall shows large
 	Software string
 	Subject  string
 }
@@ -72,6 +71,7 @@ type slotView struct {
 	mark
 	Volts, Why string
 	Odd        bool // wants a look: shown large where the others are small
+	Two        bool // has more than one lead, so that its volts need a line
 }
 
 // rail are the positions in the order a key goes through them.
@@ -107,7 +107,6 @@ func (h *heard) view(now time.Time) benchView {
 		v.Heard = "heard " + ago(v.age)
 	}
 	v.Stale = v.Hold != "" || v.age > staleAfter
-	v.Wide = len(v.Slots) > farMax
 	v.Form = form(v.Slots)
 	return v
 }
@@ -160,6 +159,7 @@ func (h *heard) slots() []slotView {
 			break
 		}
 		v := slotView{Bench: h.id, Slot: clean(s.Slot), Legend: clean(string(s.Legend)), Why: clean(string(s.Reason))}
+		v.Two = len(leads[s.Slot]) > 1
 		ghost := false
 		var reads []string
 		for _, l := range leads[s.Slot] {

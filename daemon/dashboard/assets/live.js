@@ -55,6 +55,8 @@
       text(li, "volts", volts);
       text(li, "why", why);
     });
+    const odds = el.querySelector(".odds");
+    if (odds) odds.replaceChildren(...[...cells].filter((li) => li.classList.contains("odd")).map((li) => li.cloneNode(true)));
   }
 
   // A page is made anew at most every 5 s, whatever a bench says.
