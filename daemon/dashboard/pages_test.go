@@ -33,7 +33,7 @@ func TestPagesForAnyShop(t *testing.T) {
 				t.Fatalf("%d cells, want %d", len(cells), shop.benches*shop.slots)
 			}
 			for i, c := range cells {
-				want := []string{"f%02d was live 12.50 V Radio", "f%02d was no volts 0.00 V Radio", "f%02d was unknown Radio no samples"}[i%shop.slots%3]
+				want := []string{"f%02d last: live 12.50 V Radio", "f%02d last: no volts 0.00 V Radio", "f%02d last: unknown Radio no samples"}[i%shop.slots%3]
 				if got := words(c); got != fmt.Sprintf(want, i%shop.slots+1) {
 					t.Fatalf("cell %d says %q, want %q", i, got, want)
 				}

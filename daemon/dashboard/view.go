@@ -212,11 +212,12 @@ func (h *heard) battery() string {
 	return ""
 }
 
-// form names a page's make-up: which slots it has, with which legends.
+// form names a page's make-up: which slots it has, with which legends, and which of
+// them have two leads.
 func form(slots []slotView) string {
 	sum := fnv.New64a()
 	for _, s := range slots {
-		fmt.Fprintf(sum, "%q %q\n", s.Slot, s.Legend)
+		fmt.Fprintf(sum, "%q %q %t\n", s.Slot, s.Legend, s.Two)
 	}
 	return fmt.Sprintf("%x", sum.Sum64())
 }
