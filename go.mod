@@ -12,6 +12,7 @@ require (
 	github.com/mochi-mqtt/server/v2 v2.7.9
 	github.com/pelletier/go-toml/v2 v2.4.3
 	github.com/santhosh-tekuri/jsonschema/v6 v6.0.3
+	golang.org/x/net v0.60.0
 	golang.org/x/sys v0.50.0
 	modernc.org/sqlite v1.62.0
 	periph.io/x/conn/v3 v3.7.3
@@ -29,7 +30,6 @@ require (
 	github.com/ncruces/go-strftime v1.1.0 // indirect
 	github.com/remyoudompheng/bigfft v0.0.0-20230129092748-24d4a6f8daec // indirect
 	github.com/rs/xid v1.4.0 // indirect
-	golang.org/x/net v0.60.0 // indirect
 	golang.org/x/sync v0.24.0 // indirect
 	golang.org/x/text v0.42.0 // indirect
 	modernc.org/libc v1.80.1 // indirect

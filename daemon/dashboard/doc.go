@@ -1,5 +1,13 @@
-// Package dashboard is the shop's server: it keeps the results of every bench in the
-// records and shows them.
+// Package dashboard shows a shop its benches in a browser: what every slot does
+// now, the key cycles measured, and how the benches are.
 //
-// It measures nothing and decides nothing: what it shows are documents.
+// A Keeper keeps every result in the records and gives receipts. For the pages,
+// documents come in by State.Take, in whatever way the caller got them, and stored
+// key cycles by Records. Everything that a bench said is treated as hostile: it is
+// cleaned, cut to a length and escaped. Pages are whole without scripts; a script of
+// ours keeps them up to date over server-sent events.
+//
+// A state is always a shape and a word; colour only repeats it. Live is not an alarm
+// and has no colour of one (IEC 60073: red is for faults, yellow for what wants a
+// look).
 package dashboard

@@ -1,0 +1,213 @@
+package dashboard
+
+import (
+	"crypto/rand"
+	"math"
+	"slices"
+	"strings"
+	"sync"
+	"time"
+
+	"keyturn/protocol"
+)
+
+// benchesMax bounds what State keeps: ten times the largest shop thought of.
+const benchesMax = 1000
+
+// State is the latest that each bench has said. It is safe for many goroutines.
+type State struct {
+	root  string
+	epoch string // tells this State's versions from an earlier one's
+
+	mu      sync.Mutex
+	version uint64 // counts accepted documents
+	refused uint64
+	benches map[string]*heard
+	wake    map[chan struct{}]bool
+}
+
+// heard is what was heard of one bench. Documents are never changed once here.
+type heard struct {
+	id       string
+	version  uint64
+	presence *protocol.Presence
+	bench    *protocol.Bench
+	now      *protocol.Now
+	// nowAt is when now arrived; zero while the broker's kept one is all there is, for
+	// nobody knows how old that is.
+	nowAt  time.Time
+	ghosts map[string]bool // leads that are steady at a few volts
+	last   CycleRef        // the latest key cycle
+}
+
+// NewState returns an empty State for benches under a topic root.
+func NewState(root string) (*State, error) {
+	if err := protocol.CheckRoot(root); err != nil {
+		return nil, err
+	}
+	return &State{root: root, epoch: strings.ToLower(rand.Text()[:8]), benches: map[string]*heard{}, wake: map[chan struct{}]bool{}}, nil
+}
+
+// Take takes a document that has just been published. It waits for nobody; what is
+// no document of ours is counted and dropped.
+func (s *State) Take(topic string, payload []byte) { s.take(topic, payload, false) }
+
+// TakeRetained takes one that the broker had kept: it tells what was last said, not
+// when, so a bench stays stale until it speaks.
+func (s *State) TakeRetained(topic string, payload []byte) { s.take(topic, payload, true) }
+
+func (s *State) take(topic string, payload []byte, retained bool) {
+	bench, m, _, err := protocol.ParseTopic(s.root, topic)
+	if err == nil && !shown(m) {
+		return
+	}
+	var d protocol.Document
+	if err == nil {
+		d, err = protocol.Decode(payload)
+	}
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	// A document under another's topic is nobody's word.
+	if err != nil || d.Head().Bench != bench || protocol.MessageOf(d).Name != m.Name {
+		s.refused++
+		return
+	}
+	h := s.benches[bench]
+	if h == nil {
+		if len(s.benches) >= benchesMax {
+			s.refused++
+			return
+		}
+		h = &heard{id: bench}
+	}
+	if !h.take(d, retained) {
+		return
+	}
+	s.version++
+	h.version = s.version
+	s.benches[bench] = h
+	for c := range s.wake {
+		select {
+		case c <- struct{}{}:
+		default: // it has not looked since the last
+		}
+	}
+}
+
+// shown reports whether pages show anything of a message.
+func shown(m protocol.Message) bool {
+	switch m.Name {
+	case "presence", "bench", "now", "result/cycle":
+		return true
+	}
+	return false
+}
+
+// take puts a document in its place; false if a later one is there already.
+func (h *heard) take(d protocol.Document, retained bool) bool {
+	switch d := d.(type) {
+	case *protocol.Presence:
+		// The will is as old as its connection: an equal instant counts as later.
+		if h.presence != nil && h.presence.Boot == d.Boot && d.MonoNS < h.presence.MonoNS {
+			return false
+		}
+		h.presence = d
+	case *protocol.Bench:
+		if h.bench != nil && !later(&d.Header, &h.bench.Header) {
+			return false
+		}
+		h.bench = d
+	case *protocol.Now:
+		// One that the broker repeats must not make old data young.
+		if h.now != nil && !later(&d.Header, &h.now.Header) {
+			return false
+		}
+		h.ghosts = ghosts(h.now, d)
+		h.now, h.nowAt = d, time.Now()
+		if retained {
+			h.nowAt = time.Time{}
+		}
+	case *protocol.Cycle:
+		h.last = CycleRef{d.Bench, d.ID}
+	}
+	return true
+}
+
+// later reports whether a document was made after another. Between two boots there
+// is no telling; then the one that came last counts.
+func later(d, than *protocol.Header) bool { return d.Boot != than.Boot || d.MonoNS > than.MonoNS }
+
+// Below ghostLeastV, 0.06 of a battery, a dead slot is as good as dead (daemon/measure
+// draws the line there too); ghostSteadyV is how far two
+// documents may differ, as much as a bench lets pass without a new one.
+const (
+	ghostLeastV  = 0.75
+	ghostSteadyV = 0.1
+)
+
+// ghosts lists the leads that read the same few volts in two documents, so that a
+// feed on its way down is none.
+func ghosts(before, now *protocol.Now) map[string]bool {
+	if before == nil || before.Boot != now.Boot {
+		return nil
+	}
+	was := map[string]float64{}
+	for _, l := range before.Leads {
+		if l.V != nil {
+			was[l.Lead] = float64(*l.V)
+		}
+	}
+	out := map[string]bool{}
+	for _, l := range now.Leads {
+		if v, ok := was[l.Lead]; ok && l.V != nil && float64(*l.V) >= ghostLeastV && math.Abs(float64(*l.V)-v) <= ghostSteadyV {
+			out[l.Lead] = true
+		}
+	}
+	return out
+}
+
+// watch returns a channel that holds a word once something has changed. It has room
+// for one: who is slow sees the latest state, not each on the way.
+func (s *State) watch() (wake chan struct{}, stop func()) {
+	wake = make(chan struct{}, 1)
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	s.wake[wake] = true
+	return wake, func() {
+		s.mu.Lock()
+		defer s.mu.Unlock()
+		delete(s.wake, wake)
+	}
+}
+
+// since returns the benches that changed after a version, by id, and the version now.
+func (s *State) since(version uint64) ([]heard, uint64) {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	var out []heard
+	for _, h := range s.benches { // sorted below
+		if h.version > version {
+			out = append(out, *h)
+		}
+	}
+	slices.SortFunc(out, func(a, b heard) int { return strings.Compare(a.id, b.id) })
+	return out, s.version
+}
+
+// one returns what was heard of one bench.
+func (s *State) one(bench string) (h heard, version uint64, ok bool) {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	p, ok := s.benches[bench]
+	if ok {
+		h = *p
+	}
+	return h, s.version, ok
+}
+
+// Refused counts what came in and was no document of ours, or one bench too many.
+func (s *State) Refused() uint64 {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	return s.refused
+}
