@@ -2,8 +2,11 @@ package main
 
 import (
 	"context"
+	"errors"
 	"fmt"
+	"log/slog"
 	"os"
+	"path/filepath"
 	"time"
 
 	"periph.io/x/conn/v3/i2c"
@@ -29,6 +32,8 @@ type demo struct {
 	Broker   string `help:"Use this broker instead of one in memory." placeholder:"URL"`
 	Truth    string `help:"Write what really happened in the first cycle, as JSON lines." placeholder:"FILE"`
 	Record   string `help:"Record every input of the bench as a capture." placeholder:"FILE"`
+	Listen   string `help:"Show a dashboard at this loopback address." placeholder:"ADDRESS"`
+	Keep     string `help:"Keep the dashboard's records in this folder; without it they are thrown away." placeholder:"DIR"`
 	Requests bool   `help:"Take requests over MQTT."`
 	Width    int    `help:"Columns to print in; 0 asks the terminal." default:"0"`
 }
@@ -79,6 +84,12 @@ func (d *demo) Run(ctx context.Context) error {
 	}
 	defer sub.Close()
 
+	closeShop, err := d.dashboard(ctx, url)
+	if err != nil {
+		return err
+	}
+	defer closeShop()
+
 	ended := make(chan error, 1)
 	go func() { ended <- daemon.Run(ctx, sim.options) }()
 	select {
@@ -97,6 +108,33 @@ func (d *demo) Run(ctx context.Context) error {
 		err = sim.writeTruth(d.Truth)
 	}
 	return err
+}
+
+// dashboard opens a dashboard on the demo's broker, if one is wanted.
+func (d *demo) dashboard(ctx context.Context, url string) (done func(), err error) {
+	if d.Listen == "" {
+		return func() {}, nil
+	}
+	dir, throwAway := d.Keep, func() error { return nil }
+	if dir == "" {
+		if dir, err = os.MkdirTemp("", "keyturn-demo-"); err != nil {
+			return nil, fmt.Errorf("make a folder for the records: %w", err)
+		}
+		throwAway = func() error { return os.RemoveAll(dir) }
+	} else if err := os.MkdirAll(dir, 0o755); err != nil {
+		return nil, fmt.Errorf("make a folder for the records: %w", err)
+	}
+	s, err := startShop(ctx, shopOptions{broker: link.Broker{URL: url}, root: protocol.DefaultRoot, records: filepath.Join(dir, "records.db"),
+		keeper: "records", client: "keyturn-demo", listen: d.Listen, logger: slog.New(slog.DiscardHandler)})
+	if err != nil {
+		return nil, errors.Join(err, throwAway())
+	}
+	fmt.Fprintf(os.Stderr, "The dashboard is at http://%s/\n", s.address)
+	return func() {
+		if err := errors.Join(s.close(), throwAway()); err != nil {
+			fmt.Fprintln(os.Stderr, "keyturn: dashboard:", err)
+		}
+	}, nil
 }
 
 // record opens the capture file; done closes it.
