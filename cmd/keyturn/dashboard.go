@@ -9,6 +9,7 @@ import (
 	"net"
 	"net/http"
 	"os"
+	"strings"
 	"sync"
 	"time"
 
@@ -132,9 +133,22 @@ func listenLoopback(address string) (net.Listener, error) {
 	return l, nil
 }
 
-// drawCycle draws a key cycle for its page.
+// narrowPicture is the width of a phone's picture in CSS pixels.
+const narrowPicture = 360
+
+// drawCycle draws a key cycle and each of its starts for their page, wide and narrow:
+// the page shows what suits its screen. The pictures escape what they are given.
 func drawCycle(c *protocol.Cycle) template.HTML {
-	return template.HTML(picture.Cycle(c, picture.Options{})) // it escapes what it is given
+	var b strings.Builder
+	for class, o := range map[string]picture.Options{"wide": {}, "narrow": {Width: narrowPicture}} { // one of the two is shown
+		b.WriteString(`<div class="` + class + `">`)
+		b.Write(picture.Cycle(c, o))
+		for n := range picture.Starts(c) {
+			b.Write(picture.Start(c, n, o))
+		}
+		b.WriteString("</div>")
+	}
+	return template.HTML(b.String())
 }
 
 // watchAgain bounds the pause between two attempts to watch the benches.
