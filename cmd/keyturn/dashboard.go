@@ -140,11 +140,14 @@ const narrowPicture = 360
 // the page shows what suits its screen. The pictures escape what they are given.
 func drawCycle(c *protocol.Cycle) template.HTML {
 	var b strings.Builder
-	for class, o := range map[string]picture.Options{"wide": {}, "narrow": {Width: narrowPicture}} { // one of the two is shown
-		b.WriteString(`<div class="` + class + `">`)
-		b.Write(picture.Cycle(c, o))
+	for _, x := range []struct {
+		class string
+		o     picture.Options
+	}{{"wide", picture.Options{}}, {"narrow", picture.Options{Width: narrowPicture}}} {
+		b.WriteString(`<div class="` + x.class + `">`)
+		b.Write(picture.Cycle(c, x.o))
 		for n := range picture.Starts(c) {
-			b.Write(picture.Start(c, n, o))
+			b.Write(picture.Start(c, n, x.o))
 		}
 		b.WriteString("</div>")
 	}
