@@ -1,6 +1,7 @@
 package dashboard
 
 import (
+	"context"
 	"fmt"
 	"html/template"
 	"net/http"
@@ -275,7 +276,9 @@ func TestWhatIsNoDocumentIsDropped(t *testing.T) {
 func TestAccess(t *testing.T) {
 	h := newPages(t, Options{State: newState(t)})
 	do := func(method, host, path string) *httptest.ResponseRecorder {
-		r := httptest.NewRequest(method, path, nil)
+		gone, cancel := context.WithTimeout(t.Context(), 5*time.Second) // were a stream let in, it would stay
+		defer cancel()
+		r := httptest.NewRequestWithContext(gone, method, path, nil)
 		r.Host = host
 		w := httptest.NewRecorder()
 		h.ServeHTTP(w, r)

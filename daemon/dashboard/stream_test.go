@@ -30,6 +30,7 @@ type reader struct {
 	status int
 	out    chan string
 	gone   context.Context
+	ended  chan struct{}
 }
 
 func (r *reader) Header() http.Header { return r.header }
@@ -47,15 +48,14 @@ func (r *reader) Write(b []byte) (int, error) {
 // listen opens a stream inside a synctest bubble.
 func listen(t *testing.T, h http.Handler, path, lastID string) (r *reader, leave func()) {
 	ctx, cancel := context.WithCancel(t.Context())
-	r = &reader{header: http.Header{}, out: make(chan string), gone: ctx}
+	r = &reader{header: http.Header{}, out: make(chan string), gone: ctx, ended: make(chan struct{})}
 	req := httptest.NewRequestWithContext(ctx, http.MethodGet, path, nil)
 	req.Host = "localhost"
 	if lastID != "" {
 		req.Header.Set("Last-Event-ID", lastID)
 	}
-	ended := make(chan struct{})
-	go func() { h.ServeHTTP(r, req); close(ended) }()
-	return r, func() { cancel(); <-ended }
+	go func() { h.ServeHTTP(r, req); close(r.ended) }()
+	return r, func() { cancel(); <-r.ended }
 }
 
 // voltsIn lists the volts of the first slot in all updates of a piece.
@@ -117,7 +117,7 @@ func TestSlowClientGetsTheLatestOnly(t *testing.T) {
 func TestStreamBeatsAndPauses(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		s := newState(t)
-		take(t, s, described("b", 1))
+		take(t, s, described("b", 1), nowOf("silent", time.Second, 1))
 		speak(t, s, 2)
 		r, leave := listen(t, newPages(t, Options{State: s}), "/events", "")
 		defer leave()
@@ -125,7 +125,9 @@ func TestStreamBeatsAndPauses(t *testing.T) {
 		<-r.out
 		begin := time.Now()
 		speak(t, s, 3)
-		<-r.out
+		if got := <-r.out; strings.Contains(got, "silent") {
+			t.Errorf("a bench that said nothing is sent again: %s", got)
+		}
 		if d := time.Since(begin); d != streamLeast {
 			t.Errorf("the second update after %v, want %v", d, streamLeast)
 		}
@@ -186,7 +188,7 @@ func TestStreamsAreBounded(t *testing.T) {
 			t.Errorf("a place that was left is not given again: %q", got)
 		}
 		close(done) // a server that shuts down need not wait for readers
-		synctest.Wait()
+		<-r.ended
 		leave()
 		leaves[1]()
 	})
