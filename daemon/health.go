@@ -169,7 +169,7 @@ func (h *Health) Summary() string {
 			seen++
 		}
 	}
-	s := fmt.Sprintf("%d of %d leads seen, %d results stored, %d to be sent", seen, len(v.leads), v.outbox.Last, v.outbox.Waiting)
+	s := fmt.Sprintf("%d of %d leads seen, results: %d stored, %d to be sent", seen, len(v.leads), v.outbox.Last, v.outbox.Waiting)
 	if !v.link.Connected {
 		s += ", no broker"
 	}
