@@ -5,6 +5,7 @@ import (
 	"database/sql"
 	"errors"
 	"fmt"
+	"os"
 	"strings"
 	"time"
 
@@ -24,6 +25,8 @@ type Store struct {
 type Options struct {
 	// URL is postgres://user@host/database, or the name of a file.
 	URL string
+	// MustExist makes a file that is not there an error, instead of making it.
+	MustExist bool
 	// Now tells the time of arrival; nil is the system's.
 	Now func() time.Time
 }
@@ -43,6 +46,11 @@ func Open(ctx context.Context, o Options) (*Store, error) {
 	driver, source := "sqlite", "file:"+strings.NewReplacer("%", "%25", "?", "%3f", "#", "%23").Replace(o.URL)+pragmas
 	if strings.HasPrefix(o.URL, "postgres://") || strings.HasPrefix(o.URL, "postgresql://") {
 		driver, source = "pgx", o.URL
+	}
+	if driver == "sqlite" && o.MustExist {
+		if _, err := os.Stat(o.URL); err != nil {
+			return nil, fmt.Errorf("open the records: %w", err)
+		}
 	}
 	db, err := sql.Open(driver, source)
 	if err != nil {

@@ -1,0 +1,32 @@
+package main
+
+import (
+	"bufio"
+	"context"
+	"errors"
+	"os"
+
+	"keyturn/daemon/records"
+)
+
+// export writes the records for other programs.
+type export struct {
+	Records string `help:"The records: a file, or postgres://user@host/database." default:"records.db" placeholder:"FILE"`
+	What    string `arg:"" enum:"slots,transitions,results" help:"slots: a line a slot and key cycle; transitions: a line a transition; results: every document as it came, as JSON."`
+}
+
+// Run writes to standard output.
+func (e *export) Run(ctx context.Context) (err error) {
+	s, err := records.Open(ctx, records.Options{URL: e.Records, MustExist: true})
+	if err != nil {
+		return err
+	}
+	defer func() { err = errors.Join(err, s.Close()) }()
+	w := bufio.NewWriter(os.Stdout)
+	if e.What == "results" {
+		err = s.ExportJSON(ctx, w)
+	} else {
+		err = s.ExportCSV(ctx, w, e.What)
+	}
+	return errors.Join(err, w.Flush())
+}
