@@ -107,9 +107,6 @@ func (p *canvas) axis(s *Scale, o Options, y float64, words bool) {
 	p.close("g")
 	if words {
 		text := "seconds from the first turn of the key"
-		if s.KeyOn {
-			text = "seconds from key-on"
-		}
 		below := 2.5
 		if s.cut() {
 			text += "; // time left out"

@@ -20,8 +20,7 @@ type Segment struct {
 // Scale maps the bench's clock to positions across a picture: straight lines, one
 // after the other.
 type Scale struct {
-	ZeroNS   int64 // key-on, or the first turn of the key where it was never at on
-	KeyOn    bool  // ZeroNS is key-on
+	ZeroNS   int64 // the first turn of the key, from which report counts, too
 	Segments []Segment
 }
 
@@ -92,7 +91,7 @@ func TimeScale(c *protocol.Cycle, o Options) Scale {
 
 func newScale(c *protocol.Cycle, o Options, r plot) Scale {
 	var s Scale
-	s.ZeroNS, s.KeyOn = zero(c)
+	s.ZeroNS = zero(c)
 	at := instants(c)
 	at = append(at, s.ZeroNS)
 	slices.Sort(at)
@@ -150,19 +149,14 @@ func longestIdle(at []int64, most int) []Segment {
 }
 
 // zero is the instant from which a cycle's times are told.
-func zero(c *protocol.Cycle) (ns int64, keyOn bool) {
-	for _, k := range c.Key {
-		if k.Position == protocol.PositionOn {
-			return k.AtNS, true
-		}
-	}
+func zero(c *protocol.Cycle) int64 {
 	if len(c.Key) > 0 {
-		return c.Key[0].AtNS, false
+		return c.Key[0].AtNS
 	}
 	if at := instants(c); len(at) > 0 {
-		return slices.Min(at), false
+		return slices.Min(at)
 	}
-	return c.MonoNS, false
+	return c.MonoNS
 }
 
 // instants lists everything in a cycle that has a place in time.

@@ -111,8 +111,7 @@ func Start(c *protocol.Cycle, n int, o Options) []byte {
 
 	p := &canvas{}
 	p.begin("kt-start-picture", fmt.Sprintf("Start %d of %d in key cycle %s", n+1, len(all), clean(c.ID)), StartSentence(c, n), o, height)
-	zeroNS, _ := zero(c)
-	when := (&Scale{ZeroNS: zeroNS}).seconds(parts[0].crank.BeginsNotAfterNS)
+	when := (&Scale{ZeroNS: zero(c)}).seconds(parts[0].crank.BeginsNotAfterNS)
 	p.text("kt-panel", fmt.Sprintf("Start %d of %d, at %.2f s, %s long", n+1, len(all), when, report.Seconds(length(parts[0].crank))),
 		margin, margin+o.Text, o.Text, "font-weight", "bold")
 	if parts[0].slot == nil {
