@@ -294,7 +294,7 @@ func (c *chaos) compare(kills map[string]int) {
 			}
 		}
 	}
-	puts, lost, late, foreign, slowest := 0, 0, 0, map[string]int{}, time.Duration(0)
+	puts, lost, excused, late, foreign, slowest := 0, 0, 0, 0, map[string]int{}, time.Duration(0)
 	for print, n := range stored { // summed up in any order
 		foreign[print] = n
 	}
@@ -310,6 +310,8 @@ func (c *chaos) compare(kills map[string]int) {
 				stored[p.print]--
 			} else if r.killed.Sub(p.at) >= settledFor+2*slow { // a commit under way, and its own
 				lost++
+			} else if r.killed.Sub(p.at) >= settledFor {
+				excused++ // the machine was late by as much
 			} else {
 				late++
 			}
@@ -321,8 +323,8 @@ func (c *chaos) compare(kills map[string]int) {
 	}
 	t.Logf("%d kills of the daemon, %d of the broker, %d network faults", kills["daemon"], kills["broker"], kills["network"])
 	t.Logf("the machine itself was late by at most %v at a kill", slowest.Round(time.Millisecond))
-	t.Logf("%d results measured, %d stored, %d lost, %d less than %v old at a kill and not stored, %d stored that nobody measured; %d gaps",
-		puts, count, lost, late, settledFor, unknown, gaps)
+	t.Logf("%d results measured, %d stored, %d lost, %d more on a machine that was late itself, %d less than %v old at a kill and not stored, %d stored that nobody measured; %d gaps",
+		puts, count, lost, excused, late, settledFor, unknown, gaps)
 	n := c.keeper.Counts()
 	t.Logf("the record keeper: %d kept, %d missing, %d different, %d came again and were known, %d refused; it connected %d times",
 		len(kept), missing, different, n.Known, n.Refused, n.Connects)
