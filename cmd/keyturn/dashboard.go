@@ -110,7 +110,7 @@ func startShop(ctx context.Context, o shopOptions) (*shop, error) {
 	watcher.ClientID = o.client + "-now"
 	s.server = dashboard.Server(h)
 	s.running.Go(func() { k.Run(ctx) })
-	s.running.Go(func() { watch(ctx, watcher, o.root, state, o.logger) })
+	s.running.Go(func() { dashboard.Watch(ctx, watcher, state, o.logger) })
 	s.running.Go(func() {
 		if err := s.server.Serve(l); !errors.Is(err, http.ErrServerClosed) {
 			o.logger.Error("the pages are no longer served", "error", err)
@@ -152,41 +152,6 @@ func drawCycle(c *protocol.Cycle) template.HTML {
 		b.WriteString("</div>")
 	}
 	return template.HTML(b.String())
-}
-
-// watchAgain bounds the pause between two attempts to watch the benches.
-const watchAgain = 10 * time.Second
-
-// watch feeds the state with what benches say now.
-func watch(ctx context.Context, b link.Broker, root string, state *dashboard.State, logger *slog.Logger) {
-	wait := 250 * time.Millisecond
-	for ctx.Err() == nil {
-		sub, err := link.NewSubscriber(ctx, link.SubscriberOptions{Broker: b, Filters: []string{protocol.BenchFilter(root, "+")}, Take: func(m link.Message) {
-			if m.Retained {
-				state.TakeRetained(m.Topic, m.Payload)
-			} else {
-				state.Take(m.Topic, m.Payload)
-			}
-			m.Ack()
-		}})
-		if err == nil {
-			wait = 250 * time.Millisecond
-			select {
-			case err = <-sub.Lost():
-			case <-ctx.Done():
-			}
-			sub.Close()
-		}
-		if ctx.Err() != nil {
-			return
-		}
-		logger.Warn("the benches are not seen at present", "error", err)
-		select {
-		case <-time.After(wait):
-		case <-ctx.Done():
-		}
-		wait = min(2*wait, watchAgain)
-	}
 }
 
 // close ends everything, the records last.

@@ -5,7 +5,6 @@ import (
 	"errors"
 	"fmt"
 	"log/slog"
-	"math/rand/v2"
 	"sync"
 	"sync/atomic"
 	"time"
@@ -82,29 +81,13 @@ func NewKeeper(o KeeperOptions) (*Keeper, error) {
 
 // Run keeps results until the context is done.
 func (k *Keeper) Run(ctx context.Context) {
-	wait := againFirst
-	for failures := int64(1); ctx.Err() == nil; failures++ {
-		began := time.Now()
-		err := k.session(ctx)
-		if ctx.Err() != nil {
-			return
-		}
-		if time.Since(began) > k.o.Again {
-			wait, failures = againFirst, 1
-		}
-		if failures&(failures-1) == 0 { // the first, then ever more rarely
-			k.o.Logger.Warn("results are not kept at present", "error", err, "failures", failures)
-		}
-		select {
-		case <-time.After(rand.N(wait)):
-		case <-ctx.Done():
-		}
-		wait = min(2*wait, k.o.Again)
-	}
+	link.Again(ctx, againFirst, k.o.Again, k.session, func(err error, failures int64, _ time.Duration) {
+		k.o.Logger.Warn("results are not kept at present", "error", err, "failures", failures)
+	})
 }
 
 // session is one connection.
-func (k *Keeper) session(ctx context.Context) error {
+func (k *Keeper) session(ctx context.Context) (worked bool, err error) {
 	ctx, stop := context.WithCancel(ctx)
 	defer stop()
 	queue := make(chan link.Message, keeperQueue)
@@ -119,7 +102,7 @@ func (k *Keeper) session(ctx context.Context) error {
 		},
 	})
 	if err != nil {
-		return err
+		return false, err
 	}
 	defer func() {
 		stop()
@@ -137,15 +120,15 @@ func (k *Keeper) session(ctx context.Context) error {
 		select {
 		case m := <-queue:
 			if err := k.keep(ctx, gather(queue, m)); err != nil {
-				return err
+				return true, err
 			}
 			g.due.Store(true)
 		case err := <-g.failed:
-			return err
+			return true, err
 		case err := <-sub.Lost():
-			return fmt.Errorf("connection lost: %w", err)
+			return true, fmt.Errorf("connection lost: %w", err)
 		case <-ctx.Done():
-			return context.Cause(ctx)
+			return true, context.Cause(ctx)
 		}
 	}
 }

@@ -107,7 +107,7 @@ func TestStaleIsSaid(t *testing.T) {
 			}
 		}
 		topic, payload := wire(t, nowOf("b", time.Second, 3))
-		s.TakeRetained(topic, payload)
+		s.Take(topic, payload, true)
 		said("only what the broker kept", "kept by the broker")
 		take(t, s, nowOf("b", 2*time.Second, 3))
 		said("it spoke", "")
@@ -260,7 +260,7 @@ func TestWhatIsNoDocumentIsDropped(t *testing.T) {
 		{strings.Replace(topic, "/now", "/bench", 1), string(good)}, {"keyturn/v1/../now", string(good)}, {"else/v1/b/now", string(good)},
 	} {
 		before := s.Refused()
-		s.Take(m.topic, []byte(m.payload))
+		s.Take(m.topic, []byte(m.payload), false)
 		if s.Refused() != before+1 {
 			t.Errorf("%s %.40q was not refused", m.topic, m.payload)
 		}

@@ -88,7 +88,7 @@ func take(t *testing.T, s *State, docs ...protocol.Document) {
 	t.Helper()
 	for _, d := range docs {
 		topic, payload := wire(t, d)
-		s.Take(topic, payload)
+		s.Take(topic, payload, false)
 	}
 }
 

@@ -48,15 +48,10 @@ func NewState(root string) (*State, error) {
 	return &State{root: root, epoch: strings.ToLower(rand.Text()[:8]), benches: map[string]*heard{}, wake: map[chan struct{}]bool{}}, nil
 }
 
-// Take takes a document that has just been published. It waits for nobody; what is
-// no document of ours is counted and dropped.
-func (s *State) Take(topic string, payload []byte) { s.take(topic, payload, false) }
-
-// TakeRetained takes one that the broker had kept: it tells what was last said, not
-// when, so a bench stays stale until it speaks.
-func (s *State) TakeRetained(topic string, payload []byte) { s.take(topic, payload, true) }
-
-func (s *State) take(topic string, payload []byte, retained bool) {
+// Take takes a document that was published. It waits for nobody; what is no document
+// of ours is counted and dropped. One that the broker had kept tells what was last
+// said, not when, so a bench stays stale until it speaks.
+func (s *State) Take(topic string, payload []byte, retained bool) {
 	bench, m, _, err := protocol.ParseTopic(s.root, topic)
 	if err == nil && !shown(m) {
 		return

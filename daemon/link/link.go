@@ -5,7 +5,6 @@ import (
 	"errors"
 	"fmt"
 	"log/slog"
-	"math/rand/v2"
 	"net"
 	"net/url"
 	"sync"
@@ -71,8 +70,6 @@ type Options struct {
 	Request func(verb string, payload []byte, retained bool)
 	// Logger gets the edges: connected, lost. Nil discards.
 	Logger *slog.Logger
-	// Seed feeds the jitter of the waits between attempts.
-	Seed uint64
 	// Dial opens the connection; nil dials as the broker's URL says. For tests.
 	Dial func(*url.URL, mqtt.ClientOptions) (net.Conn, error)
 }
@@ -104,8 +101,7 @@ func (w Waits) withDefaults() Waits {
 
 // Link is a bench's connection to its broker.
 type Link struct {
-	o   Options
-	rng *rand.Rand
+	o Options
 
 	mu       sync.Mutex
 	retained []retained
@@ -117,11 +113,9 @@ type Link struct {
 	replays   chan stretch
 	lag       lag // of the session alone
 	connected atomic.Bool
-	// connectedOnce: since the last failure.
-	connectedOnce atomic.Bool
-	dropped       atomic.Int64
-	refused       atomic.Int64
-	attempts      atomic.Int64
+	dropped   atomic.Int64
+	refused   atomic.Int64
+	attempts  atomic.Int64
 }
 
 // inward is a message of somebody else's.
@@ -163,8 +157,7 @@ func New(o Options) (*Link, error) {
 		return nil, fmt.Errorf("topics: %w", err)
 	}
 	return &Link{
-		o: o, rng: rand.New(rand.NewPCG(o.Seed, 0x11)),
-		changed: make(chan struct{}, 1), waveforms: make(chan []byte, waveformsMax),
+		o: o, changed: make(chan struct{}, 1), waveforms: make(chan []byte, waveformsMax),
 		inward: make(chan inward, inwardMax), replies: make(chan reply, outwardMax), replays: make(chan stretch, replaysMax), lag: newLag(o.Waits.Receipt),
 	}, nil
 }
@@ -245,61 +238,36 @@ func (l *Link) Counts() Counts {
 // Run keeps a connection until the context is done, then sends what the outbox
 // still holds and says goodbye, all within a few seconds.
 func (l *Link) Run(ctx context.Context) {
-	wait := l.o.Waits.AgainFirst
-	for failures := 1; ; failures++ {
-		began := time.Now()
-		err := l.session(ctx)
-		if ctx.Err() != nil {
-			return
-		}
-		if time.Since(began) > l.o.Waits.AgainMost {
-			wait = l.o.Waits.AgainFirst
-		}
-		pause := time.Duration(l.rng.Int64N(int64(wait)))
-		if l.connectedOnce.Swap(false) {
-			failures = 1
-		}
-		if rarely(int64(failures)) {
-			l.o.Logger.Warn("no connection to the broker", "broker", l.o.Broker.URL, "error", err, "failures", failures, "retry_in", pause.Round(time.Millisecond))
-		}
-		wait = min(2*wait, l.o.Waits.AgainMost)
-		select {
-		case <-time.After(pause):
-		case <-ctx.Done():
-			return
-		}
-	}
+	Again(ctx, l.o.Waits.AgainFirst, l.o.Waits.AgainMost, l.session, func(err error, failures int64, pause time.Duration) {
+		l.o.Logger.Warn("no connection to the broker", "broker", l.o.Broker.URL, "error", err, "failures", failures, "retry_in", pause.Round(time.Millisecond))
+	})
 }
-
-// rarely picks the first of many, then ever fewer: for what is logged and counted.
-func rarely(n int64) bool { return n&(n-1) == 0 }
 
 // session is one connection: a fresh client each time, for the library completes
 // the tokens of an old one without an acknowledgement.
-func (l *Link) session(ctx context.Context) error {
+func (l *Link) session(ctx context.Context) (worked bool, err error) {
 	l.attempts.Add(1)
 	lost := make(chan error, 1)
 	client, err := l.connect(ctx, lost)
 	if err != nil {
-		return err
+		return false, err
 	}
 	defer disconnect(client)
 	s := &session{l: l, client: client, lost: lost}
 	if err := s.listen(ctx); err != nil {
-		return err
+		return false, err
 	}
 	if err := s.greet(ctx); err != nil {
-		return err
+		return false, err
 	}
 	l.connected.Store(true)
-	l.connectedOnce.Store(true)
 	defer l.connected.Store(false)
 	l.o.Logger.Info("connected to the broker", "broker", l.o.Broker.URL)
 	err = s.carry(ctx)
 	if ctx.Err() != nil {
-		return s.leave()
+		return true, s.leave()
 	}
-	return err
+	return true, err
 }
 
 // connect makes a client and waits for the broker.

@@ -178,7 +178,7 @@ func exercise(t *testing.T, b *fakeBroker, results int, meanwhile func(*outbox.M
 	synctest.Test(t, func(t *testing.T) {
 		b.acked = map[int64]bool{}
 		box := outbox.NewMemory(outbox.MemoryOptions{Stream: "s"})
-		l, err := New(Options{Broker: Broker{URL: "tcp://broker:1883", ClientID: "c"}, Root: "keyturn", Bench: "b", Outbox: box, Dial: b.dial, Seed: 1,
+		l, err := New(Options{Broker: Broker{URL: "tcp://broker:1883", ClientID: "c"}, Root: "keyturn", Bench: "b", Outbox: box, Dial: b.dial,
 			Presence: func(s protocol.PresenceState) ([]byte, error) {
 				return protocol.Encode(&protocol.Presence{Header: head(1), AsOf: protocol.AsOf{Stream: "s"}, State: s})
 			}})
@@ -310,7 +310,7 @@ func TestRefusedSubscriptionIsAnError(t *testing.T) {
 		if err != nil {
 			t.Fatal(err)
 		}
-		err = l.session(t.Context())
+		_, err = l.session(t.Context())
 		b.cut()
 		b.wg.Wait()
 		if err == nil || !strings.Contains(err.Error(), "keyturn/v1/b/stored/+: the broker refuses it") || len(b.got) != 0 {

@@ -92,7 +92,10 @@ func try(t *testing.T, b Broker) error {
 	ctx, stop := context.WithTimeout(t.Context(), 10*time.Second)
 	defer stop()
 	done := make(chan error, 1)
-	go func() { done <- l.session(ctx) }()
+	go func() {
+		_, err := l.session(ctx)
+		done <- err
+	}()
 	tick := time.NewTicker(5 * time.Millisecond)
 	defer tick.Stop()
 	for {
