@@ -4,20 +4,16 @@ import (
 	"context"
 	"errors"
 	"fmt"
-	"html/template"
 	"log/slog"
 	"net"
 	"net/http"
 	"os"
-	"strings"
 	"sync"
 	"time"
 
 	"keyturn/daemon/dashboard"
-	"keyturn/daemon/dashboard/picture"
 	"keyturn/daemon/link"
 	"keyturn/daemon/records"
-	"keyturn/protocol"
 )
 
 // serveDashboard is the shop's server: it keeps the results of every bench and shows
@@ -102,7 +98,7 @@ func startShop(ctx context.Context, o shopOptions) (*shop, error) {
 	if err != nil {
 		return fail(err)
 	}
-	h, err := dashboard.New(dashboard.Options{State: state, Records: dashboard.Kept{Store: s.records}, Picture: drawCycle, Done: ctx.Done(), Logger: o.logger})
+	h, err := dashboard.New(dashboard.Options{State: state, Records: s.records, Done: ctx.Done(), Logger: o.logger})
 	if err != nil {
 		return fail(err)
 	}
@@ -131,27 +127,6 @@ func listenLoopback(address string) (net.Listener, error) {
 		return nil, fmt.Errorf("listen: %w", err)
 	}
 	return l, nil
-}
-
-// narrowPicture is the width of a phone's picture in CSS pixels.
-const narrowPicture = 360
-
-// drawCycle draws a key cycle and each of its starts for their page, wide and narrow:
-// the page shows what suits its screen. The pictures escape what they are given.
-func drawCycle(c *protocol.Cycle) template.HTML {
-	var b strings.Builder
-	for _, x := range []struct {
-		class string
-		o     picture.Options
-	}{{"wide", picture.Options{}}, {"narrow", picture.Options{Width: narrowPicture}}} {
-		b.WriteString(`<div class="` + x.class + `">`)
-		b.Write(picture.Cycle(c, x.o))
-		for n := range picture.Starts(c) {
-			b.Write(picture.Start(c, n, x.o))
-		}
-		b.WriteString("</div>")
-	}
-	return template.HTML(b.String())
 }
 
 // close ends everything, the records last.

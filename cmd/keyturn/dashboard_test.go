@@ -5,7 +5,6 @@ import (
 	"io"
 	"log/slog"
 	"net/http"
-	"os"
 	"path/filepath"
 	"regexp"
 	"strings"
@@ -13,7 +12,6 @@ import (
 	"time"
 
 	"keyturn/daemon"
-	"keyturn/daemon/dashboard/picture"
 	"keyturn/daemon/link"
 	"keyturn/daemon/link/linktest"
 	"keyturn/daemon/outbox"
@@ -124,17 +122,4 @@ func TestDashboardIsHeardHereOnly(t *testing.T) {
 		t.Fatal(err)
 	}
 	l.Close()
-}
-
-// The page's dark colours of pictures are those that the pictures ask for.
-func TestPicturesHaveTheirDarkColours(t *testing.T) {
-	css, err := os.ReadFile("../../daemon/dashboard/assets/keyturn.css")
-	if err != nil {
-		t.Fatal(err)
-	}
-	for _, c := range picture.Colours() {
-		if want := c.Property + ": " + c.Dark + ";"; !strings.Contains(string(css), want) {
-			t.Errorf("keyturn.css lacks %s (%s)", want, c.About)
-		}
-	}
 }

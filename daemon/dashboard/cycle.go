@@ -7,6 +7,7 @@ import (
 	"net/http"
 	"strings"
 
+	"keyturn/daemon/records"
 	"keyturn/daemon/report"
 	"keyturn/protocol"
 )
@@ -53,7 +54,7 @@ func (d *dashboard) cycle(w http.ResponseWriter, r *http.Request) {
 		return
 	}
 	c, err := d.o.Records.Cycle(r.Context(), bench, id)
-	if errors.Is(err, ErrNoCycle) {
+	if errors.Is(err, records.ErrNone) {
 		d.sorry(w, r, http.StatusNotFound, "The records have no such key cycle. One that is still open comes when it is measured.")
 		return
 	}
@@ -80,9 +81,7 @@ func (d *dashboard) cycleBody(c *protocol.Cycle) cycleBody {
 			b.Sentences = append(b.Sentences, cleanTo(s, sentenceMax))
 		}
 	}
-	if d.o.Picture != nil {
-		b.Picture = d.o.Picture(c)
-	}
+	b.Picture = drawn(c)
 	b.Rows = cleanRows(c)
 	b.edges(c)
 	b.starts(c)

@@ -6,8 +6,6 @@ import (
 	"log/slog"
 	"net/http"
 	"time"
-
-	"keyturn/protocol"
 )
 
 // Options is what a dashboard is made of.
@@ -16,9 +14,6 @@ type Options struct {
 	State *State
 	// Records are the stored key cycles; nil: there are none, and pages say so.
 	Records Records
-	// Picture draws a key cycle as inline SVG without style attributes, which the
-	// pages' policy forbids; nil: the table stands alone. It escapes what it is given.
-	Picture func(*protocol.Cycle) template.HTML
 	// Hosts are the names under which the dashboard may be asked for, without port;
 	// none: loopback's.
 	Hosts []string

@@ -7,6 +7,7 @@ import (
 	"net/url"
 	"slices"
 
+	"keyturn/daemon/records"
 	"keyturn/daemon/report"
 	"keyturn/protocol"
 )
@@ -36,9 +37,9 @@ type historyRow struct {
 
 func (d *dashboard) history(w http.ResponseWriter, r *http.Request) {
 	q := r.URL.Query()
-	f := CycleFilter{
+	f := records.Filter{
 		Bench: q.Get("bench"), Slot: q.Get("slot"), Behaviour: protocol.Behaviour(q.Get("behaviour")),
-		Before: CycleRef{q.Get("before-bench"), q.Get("before")}, Limit: pageOf + 1,
+		Before: records.CycleRef{Bench: q.Get("before-bench"), ID: q.Get("before")}, Limit: pageOf + 1,
 	}
 	for _, id := range []string{f.Bench, f.Slot, f.Before.Bench, f.Before.ID} {
 		if id != "" && protocol.CheckID(id) != nil {
@@ -54,7 +55,7 @@ func (d *dashboard) history(w http.ResponseWriter, r *http.Request) {
 		d.sorry(w, r, http.StatusBadRequest, "That page has no beginning: search again.")
 		return
 	}
-	body := historyBody{Bench: f.Bench, Slot: f.Slot, Behaviour: f.Behaviour, Behaviours: behaviours, First: f.Before.ID == "", Searched: f.words()}
+	body := historyBody{Bench: f.Bench, Slot: f.Slot, Behaviour: f.Behaviour, Behaviours: behaviours, First: f.Before.ID == "", Searched: searched(&f)}
 	all, _ := d.o.State.since(0)
 	for _, h := range all {
 		body.Benches = append(body.Benches, h.id)
@@ -66,7 +67,7 @@ func (d *dashboard) history(w http.ResponseWriter, r *http.Request) {
 		body.None = "This server keeps no records."
 	} else {
 		cycles, err := d.o.Records.Cycles(r.Context(), f)
-		if errors.Is(err, ErrNoCycle) {
+		if errors.Is(err, records.ErrNone) {
 			d.sorry(w, r, http.StatusNotFound, "The key cycle that this page would begin after is no longer kept: search again.")
 			return
 		}
@@ -76,7 +77,7 @@ func (d *dashboard) history(w http.ResponseWriter, r *http.Request) {
 		}
 		if len(cycles) > pageOf {
 			cycles = cycles[:pageOf]
-			body.Older = f.after(cycles[pageOf-1])
+			body.Older = pageAfter(&f, cycles[pageOf-1])
 		}
 		for _, c := range cycles {
 			body.Rows = append(body.Rows, d.historyRow(c, &f))
@@ -87,8 +88,8 @@ func (d *dashboard) history(w http.ResponseWriter, r *http.Request) {
 	d.show(w, r, http.StatusOK, "history", p)
 }
 
-// after is the address of the page that follows a key cycle.
-func (f *CycleFilter) after(c *protocol.Cycle) string {
+// pageAfter is the address of the page that follows a key cycle.
+func pageAfter(f *records.Filter, c *protocol.Cycle) string {
 	q := url.Values{"before-bench": {c.Bench}, "before": {c.ID}}
 	for name, v := range map[string]string{"bench": f.Bench, "slot": f.Slot, "behaviour": string(f.Behaviour)} { // Encode sorts
 		if v != "" {
@@ -98,8 +99,8 @@ func (f *CycleFilter) after(c *protocol.Cycle) string {
 	return "/history?" + q.Encode()
 }
 
-// words says what was searched for.
-func (f *CycleFilter) words() string {
+// searched says what was searched for.
+func searched(f *records.Filter) string {
 	text := "Key cycles"
 	if f.Bench != "" {
 		text += " of bench " + f.Bench
@@ -119,7 +120,7 @@ func (f *CycleFilter) words() string {
 	return text
 }
 
-func (d *dashboard) historyRow(c *protocol.Cycle, f *CycleFilter) historyRow {
+func (d *dashboard) historyRow(c *protocol.Cycle, f *records.Filter) historyRow {
 	row := historyRow{When: madeAt(c.Wall, d.o.Zone), Bench: clean(c.Bench), ID: clean(c.ID), Status: status(c)}
 	for i, k := range c.Key {
 		if i > 0 {

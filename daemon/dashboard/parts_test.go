@@ -12,6 +12,7 @@ import (
 
 	"golang.org/x/net/html"
 
+	"keyturn/daemon/records"
 	"keyturn/protocol"
 )
 
@@ -20,11 +21,11 @@ const boot = "0123abcd-0000"
 // memory are records in memory, the latest stored first.
 type memory []*protocol.Cycle
 
-func (m memory) Cycles(_ context.Context, f CycleFilter) ([]*protocol.Cycle, error) {
+func (m memory) Cycles(_ context.Context, f records.Filter) ([]*protocol.Cycle, error) {
 	from := 0
 	if f.Before.ID != "" {
 		if from = 1 + slices.IndexFunc(m, func(c *protocol.Cycle) bool { return c.Bench == f.Before.Bench && c.ID == f.Before.ID }); from == 0 {
-			return nil, ErrNoCycle
+			return nil, records.ErrNone
 		}
 	}
 	var out []*protocol.Cycle
@@ -48,7 +49,7 @@ func (m memory) Cycle(_ context.Context, bench, id string) (*protocol.Cycle, err
 			return c, nil
 		}
 	}
-	return nil, fmt.Errorf("in memory: %w", ErrNoCycle)
+	return nil, fmt.Errorf("in memory: %w", records.ErrNone)
 }
 
 func newState(t *testing.T) *State {

@@ -8,6 +8,7 @@ import (
 	"sync"
 	"time"
 
+	"keyturn/daemon/records"
 	"keyturn/protocol"
 )
 
@@ -36,8 +37,8 @@ type heard struct {
 	// nowAt is when now arrived; zero while the broker's kept one is all there is, for
 	// nobody knows how old that is.
 	nowAt  time.Time
-	ghosts map[string]bool // leads that are steady at a few volts
-	last   CycleRef        // the latest key cycle
+	ghosts map[string]bool  // leads that are steady at a few volts
+	last   records.CycleRef // the latest key cycle
 }
 
 // NewState returns an empty State for benches under a topic root.
@@ -123,7 +124,7 @@ func (h *heard) take(d protocol.Document, retained bool) bool {
 			h.nowAt = time.Time{}
 		}
 	case *protocol.Cycle:
-		h.last = CycleRef{d.Bench, d.ID}
+		h.last = records.CycleRef{Bench: d.Bench, ID: d.ID}
 	}
 	return true
 }

@@ -88,12 +88,15 @@ func afterKeyOn(c *protocol.Cycle, atNS int64) any {
 type Filter struct {
 	Bench, Slot string
 	Behaviour   protocol.Behaviour
-	// Before continues a list: only cycles that came before the one of this bench and
-	// id.
-	BeforeBench, BeforeID string
+	// Before is the last of the list before: those that came earlier follow. One that
+	// is not known is an ErrNone. A revision that comes later does not move a cycle.
+	Before CycleRef
 	// Limit is how many at most; zero means limitUsual.
 	Limit int
 }
+
+// CycleRef names a key cycle.
+type CycleRef struct{ Bench, ID string }
 
 // limitUsual is how many cycles a list has unless told otherwise, limitMost at most.
 const (
@@ -106,13 +109,18 @@ func (s *Store) Cycles(ctx context.Context, f Filter) ([]*protocol.Cycle, error)
 	if f.Limit <= 0 {
 		f.Limit = limitUsual
 	}
+	if f.Before != (CycleRef{}) {
+		if _, err := s.Cycle(ctx, f.Before.Bench, f.Before.ID); err != nil {
+			return nil, err
+		}
+	}
 	rows, err := s.db.QueryContext(ctx, `SELECT r.payload FROM cycle c JOIN result r ON r.stream = c.stream AND r.seq = c.seq
 		WHERE ($1 = '' OR c.bench = $1)
 		AND (($2 = '' AND $3 = '') OR EXISTS (SELECT 1 FROM slot s WHERE s.bench = c.bench AND s.id = c.id
 			AND ($2 = '' OR s.slot = $2) AND ($3 = '' OR s.behaviour = $3)))
 		AND ($4 = '' OR (c.arrived, c.bench, c.id) < (SELECT b.arrived, b.bench, b.id FROM cycle b WHERE b.bench = $4 AND b.id = $5))
 		ORDER BY c.arrived DESC, c.bench DESC, c.id DESC LIMIT $6`,
-		f.Bench, f.Slot, string(f.Behaviour), f.BeforeBench, f.BeforeID, min(f.Limit, limitMost))
+		f.Bench, f.Slot, string(f.Behaviour), f.Before.Bench, f.Before.ID, min(f.Limit, limitMost))
 	if err != nil {
 		return nil, fmt.Errorf("look for key cycles: %w", err)
 	}

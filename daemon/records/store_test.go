@@ -191,6 +191,9 @@ func TestHistoryOfCycles(t *testing.T) {
 		if got := ids(Filter{Slot: "f19"}); len(got) != 0 {
 			t.Errorf("a slot that is nowhere: %v", got)
 		}
+		if _, err := s.Cycles(ctx, Filter{Before: CycleRef{"bench-1", "none"}}); !errors.Is(err, ErrNone) {
+			t.Errorf("after a cycle that is not there: %v", err)
+		}
 		var paged []string
 		f := Filter{Limit: 3}
 		for {
@@ -199,7 +202,7 @@ func TestHistoryOfCycles(t *testing.T) {
 				break
 			}
 			paged = append(paged, got...)
-			f.BeforeBench, f.BeforeID = "bench-1", "0123abcd-"+got[len(got)-1]
+			f.Before = CycleRef{"bench-1", "0123abcd-" + got[len(got)-1]}
 		}
 		if !slices.Equal(paged, []string{"16", "15", "14", "13", "12", "11", "10", "1"}) {
 			t.Errorf("page by page: %v", paged)

@@ -86,7 +86,7 @@ var may = map[string]struct {
 	"daemon/config":              {[]string{"adc", "daemon/measure", "github.com/pelletier/go-toml/v2"}, "pure: bytes in, values out"},
 	"daemon/report":              {[]string{"protocol"}, "pure: documents in, words out"},
 	"daemon/outbox":              {[]string{"protocol", "modernc.org/sqlite"}, "keeps documents, knows no network"},
-	"daemon/dashboard":           {[]string{"protocol", "daemon/link", "daemon/records", "daemon/report"}, "shows documents; knows neither measuring nor SQL"},
+	"daemon/dashboard":           {[]string{"protocol", "daemon/link", "daemon/records", "daemon/report", "daemon/dashboard/picture"}, "shows documents; knows neither measuring nor SQL"},
 	"daemon/dashboard/picture":   {[]string{"protocol", "daemon/report"}, "pure: documents in, pictures out"},
 	"daemon/records":             {[]string{"protocol", "modernc.org/sqlite", "github.com/jackc/pgx/v5"}, "keeps documents in SQL, knows no network"},
 	"daemon/records/recordstest": {nil, "a test aid: a database server as it is shipped"},

@@ -112,7 +112,7 @@ func (p *canvas) begin(class, title, desc string, o Options, height float64) {
 	p.open("svg", class, "xmlns", "http://www.w3.org/2000/svg", "role", "img", "width", o.Width, "height", math.Ceil(height),
 		"viewBox", "0 0 "+number(o.Width)+" "+number(math.Ceil(height)), "font-family", "var(--kt-font, system-ui, sans-serif)", "fill", colour("ink"))
 	p.title(title)
-	p.WriteString("<desc>" + escaped(printable(desc)) + "</desc>\n")
+	p.WriteString("<desc>" + escaped(cleanTo(desc, longestStory)) + "</desc>\n")
 	p.shape("rect", "kt-paper", "", "x", 0.0, "y", 0.0, "width", o.Width, "height", math.Ceil(height), "fill", colour("paper"))
 }
 

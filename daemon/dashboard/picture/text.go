@@ -12,11 +12,16 @@ import (
 // so that a hostile legend makes no hostile picture.
 const longest = 400
 
+// longestStory is the same for the words that stand for a whole picture.
+const longestStory = 4000
+
 // clean is printable, cut to the longest text drawn.
-func clean(s string) string {
+func clean(s string) string { return cleanTo(s, longest) }
+
+func cleanTo(s string, most int) string {
 	n := 0
 	for i := range s {
-		if n++; n > longest {
+		if n++; n > most {
 			return printable(s[:i]) + "…"
 		}
 	}

@@ -1,0 +1,30 @@
+package dashboard
+
+import (
+	"html/template"
+	"strings"
+
+	"keyturn/daemon/dashboard/picture"
+	"keyturn/protocol"
+)
+
+// narrowPicture is the width of a phone's picture in CSS pixels.
+const narrowPicture = 360
+
+// drawn draws a key cycle and each of its starts for their page, wide and narrow:
+// the page shows what suits its screen. The pictures escape what they are given.
+func drawn(c *protocol.Cycle) template.HTML {
+	var b strings.Builder
+	for _, x := range []struct {
+		class string
+		o     picture.Options
+	}{{"wide", picture.Options{}}, {"narrow", picture.Options{Width: narrowPicture}}} {
+		b.WriteString(`<div class="` + x.class + `">`)
+		b.Write(picture.Cycle(c, x.o))
+		for n := range picture.Starts(c) {
+			b.Write(picture.Start(c, n, x.o))
+		}
+		b.WriteString("</div>")
+	}
+	return template.HTML(b.String())
+}
