@@ -124,47 +124,13 @@ func status(c *protocol.Cycle) string {
 	return "final: " + clean(string(c.Ended))
 }
 
-// tally says a key cycle in one sentence.
+// tally says a key cycle in one sentence or two.
 func tally(c *protocol.Cycle) string {
-	counts := map[protocol.Behaviour]int{}
-	for i := range c.Slots {
-		counts[c.Slots[i].Behaviour]++
-	}
-	var parts []string
-	for _, k := range behaviours {
-		if n := counts[k.Value]; n > 0 {
-			parts = append(parts, fmt.Sprintf("%d %s", n, k.Word))
-		}
-	}
-	text := "The key: " + cleanTo(report.Key(c), sentenceMax) + "."
+	text := "The key: " + report.Key(c) + "."
 	if len(c.Key) == 0 {
 		text = "No turn of the key was seen."
 	}
-	if len(parts) > 0 {
-		text += " Of " + plural(len(c.Slots), "slot", "slots") + ": " + strings.Join(parts, ", ") + "."
-	}
-	return text
-}
-
-// behaviour is one of the words that slots are filed under.
-type behaviour struct {
-	Value protocol.Behaviour
-	Word  string
-}
-
-// behaviours are in the order of a fitter's questions: what always has volts, what
-// follows the key, what does not.
-var behaviours = []behaviour{
-	{protocol.Permanent, "permanent"},
-	{protocol.Accessory, "live from accessory on"},
-	{protocol.Ignition, "live with the ignition"},
-	{protocol.StartOnly, "live only while starting"},
-	{protocol.EngineRunning, "live only with the engine running"},
-	{protocol.Awake, "live while the vehicle is awake"},
-	{protocol.SwitchOperated, "working from another switch"},
-	{protocol.Intermittent, "coming and going"},
-	{protocol.NoVolts, "without volts"},
-	{protocol.NotProven, "not proven"},
+	return cleanTo(text, sentenceMax) + " " + cleanTo(report.Tally(c), sentenceMax)
 }
 
 // since is a time from the first move of the key, as the report has it.

@@ -21,7 +21,7 @@ type historyBody struct {
 	Bench      string
 	Slot       string
 	Behaviour  protocol.Behaviour
-	Behaviours []behaviour
+	Behaviours []choice
 	Benches    []string
 	Rows       []historyRow
 	Older      string // where the next page is
@@ -33,6 +33,19 @@ type historyBody struct {
 type historyRow struct {
 	When, Bench, ID, Key, What, Status string
 	Remarks                            []string
+}
+
+// choice is a behaviour that can be searched for.
+type choice struct {
+	Value protocol.Behaviour
+	Word  string
+}
+
+func choices() (out []choice) {
+	for _, b := range report.Behaviours() {
+		out = append(out, choice{b, report.BehaviourName(b)})
+	}
+	return out
 }
 
 func (d *dashboard) history(w http.ResponseWriter, r *http.Request) {
@@ -47,7 +60,7 @@ func (d *dashboard) history(w http.ResponseWriter, r *http.Request) {
 			return
 		}
 	}
-	if f.Behaviour != "" && !slices.ContainsFunc(behaviours, func(b behaviour) bool { return b.Value == f.Behaviour }) {
+	if f.Behaviour != "" && !slices.Contains(report.Behaviours(), f.Behaviour) {
 		d.sorry(w, r, http.StatusBadRequest, "There is no such behaviour.")
 		return
 	}
@@ -55,7 +68,7 @@ func (d *dashboard) history(w http.ResponseWriter, r *http.Request) {
 		d.sorry(w, r, http.StatusBadRequest, "That page has no beginning: search again.")
 		return
 	}
-	body := historyBody{Bench: f.Bench, Slot: f.Slot, Behaviour: f.Behaviour, Behaviours: behaviours, First: f.Before.ID == "", Searched: searched(&f)}
+	body := historyBody{Bench: f.Bench, Slot: f.Slot, Behaviour: f.Behaviour, Behaviours: choices(), First: f.Before.ID == "", Searched: searched(&f)}
 	all, _ := d.o.State.since(0)
 	for _, h := range all {
 		body.Benches = append(body.Benches, h.id)
@@ -109,10 +122,8 @@ func searched(f *records.Filter) string {
 	if f.Slot != "" {
 		slot = "slot " + f.Slot
 	}
-	for _, b := range behaviours {
-		if b.Value == f.Behaviour {
-			return text + " with " + slot + " " + b.Word
-		}
+	if f.Behaviour != "" {
+		return text + " with " + slot + ": " + report.BehaviourName(f.Behaviour)
 	}
 	if f.Slot != "" {
 		return text + " with " + slot

@@ -173,7 +173,7 @@ func TestHistoryPages(t *testing.T) {
 		t.Errorf("%d key cycles on all pages, want %d", len(seen), len(records))
 	}
 	doc, _ := pageAt(t, h, "/history?slot=f01&behaviour=permanent", http.StatusOK)
-	if text := words(doc); !strings.Contains(text, "Key cycles with slot f01 permanent") || strings.Contains(text, "f01 Radio: live with the ignition") {
+	if text := words(doc); !strings.Contains(text, "Key cycles with slot f01: permanent (30)") || strings.Contains(text, "f01 Radio: live with the ignition") {
 		t.Errorf("the filter let others through: %s", text)
 	}
 	for path, want := range map[string]int{ // each by itself

@@ -18,7 +18,7 @@ func Sentence(c *protocol.Cycle) string {
 	} else {
 		b.WriteString("The key was not seen to move. ")
 	}
-	b.WriteString(slotsWord(c))
+	b.WriteString(report.Tally(c))
 	if s := longestOn(c); s != "" {
 		b.WriteString(" " + s)
 	}
@@ -42,40 +42,6 @@ func keyWay(c *protocol.Cycle) string {
 		words = append(words, "to "+report.Position(k.Position))
 	}
 	return strings.Join(words, ", then ")
-}
-
-// slotsWord counts the slots by what they do, in the order of the box.
-func slotsWord(c *protocol.Cycle) string {
-	if len(c.Slots) == 0 {
-		return "No slot was under test."
-	}
-	var order []protocol.Behaviour
-	count := map[protocol.Behaviour]int{}
-	for _, s := range c.Slots {
-		if count[s.Behaviour]++; count[s.Behaviour] == 1 {
-			order = append(order, s.Behaviour)
-		}
-	}
-	var parts []string
-	for _, b := range order {
-		parts = append(parts, fmt.Sprintf("%d %s", count[b], short(b)))
-	}
-	noun := "slots"
-	if len(c.Slots) == 1 {
-		noun = "slot"
-	}
-	return fmt.Sprintf("Of %d %s: %s.", len(c.Slots), noun, strings.Join(parts, ", "))
-}
-
-// short is report's word for a behaviour without what belongs to one slot only.
-func short(b protocol.Behaviour) string {
-	switch b {
-	case protocol.Permanent:
-		return "permanent (30)"
-	case protocol.NotProven:
-		return "not proven"
-	}
-	return report.Behaviour(&protocol.CycleSlot{Behaviour: b})
 }
 
 // longestOn names the slot that stayed live longest after key-off.

@@ -212,7 +212,7 @@ func TestStartsStandAtTheirVolts(t *testing.T) {
 func TestSentences(t *testing.T) {
 	c := invented()
 	want := "The key went to accessory, then to on, then to start, then to on, engine running, then to off. " +
-		"Of 3 slots: 1 live with the ignition on (15), 1 permanent (30), 1 not proven. Longest after key-off: f01 stayed live for 1.5 s. " +
+		"Of 3 slots: 1 permanent (30), 1 live with the ignition on (15), 1 not proven. Longest after key-off: f01 stayed live for 1.5 s. " +
 		"Battery while cranking: from 12.50 V to 7.50 V, then 10.0 V while the engine turned, for 996.0 ms."
 	if got := Sentence(c); got != want {
 		t.Errorf("got\n%s\nwant\n%s", got, want)
