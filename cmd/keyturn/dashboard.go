@@ -83,6 +83,9 @@ func startShop(ctx context.Context, o shopOptions) (*shop, error) {
 	s := &shop{address: l.Addr().String(), stop: stop}
 	fail := func(err error) (*shop, error) {
 		stop()
+		if s.records != nil {
+			err = errors.Join(err, s.records.Close())
+		}
 		return nil, errors.Join(err, l.Close())
 	}
 	if s.records, err = records.Open(ctx, records.Options{URL: o.records}); err != nil {

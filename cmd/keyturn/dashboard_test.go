@@ -95,6 +95,20 @@ func TestDashboardKeepsAndShowsACycle(t *testing.T) {
 	}
 }
 
+// What is wrong is said at once, and leaves nothing open: the next start has the
+// address and the records.
+func TestDashboardThatCannotStart(t *testing.T) {
+	o := shopOptions{broker: link.Broker{URL: "tcp://127.0.0.1:1"}, root: protocol.DefaultRoot, records: filepath.Join(t.TempDir(), "records.db"),
+		keeper: "Not An Id", client: "shop", listen: "127.0.0.1:0", logger: slog.New(slog.DiscardHandler)}
+	if _, err := startShop(t.Context(), o); err == nil || !strings.Contains(err.Error(), "record keeper") {
+		t.Errorf("a keeper without a name: %v", err)
+	}
+	o.keeper, o.records = "records", filepath.Join(t.TempDir(), "none", "records.db")
+	if _, err := startShop(t.Context(), o); err == nil || !strings.Contains(err.Error(), "records") {
+		t.Errorf("a folder that is not there: %v", err)
+	}
+}
+
 // waitUntil waits for something to hold.
 func waitUntil(t *testing.T, what string, holds func() bool) {
 	t.Helper()
