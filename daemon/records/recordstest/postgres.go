@@ -3,7 +3,7 @@
 package recordstest
 
 import (
-	"net"
+	"net/url"
 	"os"
 	"os/exec"
 	"os/user"
@@ -40,13 +40,8 @@ func Postgres(t testing.TB) string {
 	if out, err := command("initdb", "-D", data, "-U", "keyturn", "-A", "trust", "-E", "UTF8", "--no-locale").CombinedOutput(); err != nil {
 		t.Fatalf("initdb: %v\n%s", err, out)
 	}
-	l, err := net.Listen("tcp", "127.0.0.1:0")
-	if err != nil {
-		t.Fatal(err)
-	}
-	port := strconv.Itoa(l.Addr().(*net.TCPAddr).Port)
-	l.Close()
-	server := command("postgres", "-D", data, "-p", port, "-c", "listen_addresses=127.0.0.1", "-k", dir)
+	// By a socket in the folder: a port could be taken meanwhile.
+	server := command("postgres", "-D", data, "-c", "listen_addresses=", "-k", dir)
 	if err := server.Start(); err != nil {
 		t.Fatalf("start PostgreSQL: %v", err)
 	}
@@ -57,8 +52,8 @@ func Postgres(t testing.TB) string {
 	tick := time.NewTicker(50 * time.Millisecond)
 	defer tick.Stop()
 	for deadline := time.After(startsWithin); ; {
-		if command("pg_isready", "-h", "127.0.0.1", "-p", port, "-q").Run() == nil {
-			return "postgres://keyturn@127.0.0.1:" + port + "/postgres?sslmode=disable"
+		if command("pg_isready", "-h", dir, "-q").Run() == nil {
+			return "postgres:///postgres?user=keyturn&sslmode=disable&host=" + url.QueryEscape(dir)
 		}
 		select {
 		case <-tick.C:
