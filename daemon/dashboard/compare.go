@@ -20,6 +20,13 @@ type comparison struct {
 	differ   map[string]string
 }
 
+// What is said of a finding.
+const (
+	differs     = "differs"
+	seems       = "seems to differ"
+	notCompared = "not compared"
+)
+
 // compareRow is one finding.
 type compareRow struct {
 	Slot, Legend  string
@@ -37,18 +44,18 @@ func compareCycles(before, after *protocol.Cycle) comparison {
 	c := comparison{AsBefore: j.AsBefore(), differ: map[string]string{}}
 	touched := map[string]bool{}
 	for _, f := range j.Findings {
-		row := compareRow{Slot: clean(f.Slot), Shape: "warn", Word: "differs", differs: f.Why == 0}
+		row := compareRow{Slot: clean(f.Slot), Shape: "warn", Word: differs, differs: f.Why == 0}
 		row.What, row.Before, row.After = compared(f, before, after)
 		switch {
 		case f.Why != 0:
-			row.Shape, row.Word, row.Why = "notknown", "not compared", open(f)
+			row.Shape, row.Word, row.Why = "notknown", notCompared, open(f)
 		case !f.Certain:
-			row.Word, row.Why = "seems to differ", "may be chance: measure again"
+			row.Word, row.Why = seems, "may be chance: measure again"
 		}
 		if s := slotNamed(before, f.Slot); s != nil {
 			row.Legend = clean(string(s.Legend))
 		}
-		if touched[f.Slot] = true; c.differ[f.Slot] == "" || row.differs {
+		if touched[f.Slot] = true; c.differ[f.Slot] == "" || row.Word == differs || row.Word == seems && c.differ[f.Slot] != differs {
 			c.differ[f.Slot] = row.Word
 		}
 		c.Rows = append(c.Rows, row)
