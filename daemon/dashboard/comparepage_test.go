@@ -56,7 +56,7 @@ func TestCompareIsReachedByLinks(t *testing.T) {
 		t.Error("the older ones cannot be chosen")
 	}
 	doc, _ = pageAt(t, h, choices[0], http.StatusOK) // n = 54, ignition too
-	if text := words(doc); !strings.Contains(text, "As before: nothing differs in what both key cycles show of 1 slot.") || !strings.Contains(text, "As before: f01 .") {
+	if text := words(doc); !strings.Contains(text, "As before: nothing differs in what both key cycles show of 1 slot.") || !strings.Contains(text, "As before: f01.") {
 		t.Errorf("two like ones: %s", text)
 	}
 	doc, _ = pageAt(t, h, choices[1], http.StatusOK) // n = 53, permanent
@@ -73,8 +73,8 @@ func TestCompareRefusesWhatIsNot(t *testing.T) {
 	a := cycleOf("b", 0)
 	h := newPages(t, Options{State: newState(t), Records: memory{a}})
 	for path, status := range map[string]int{ // each by itself
-		"/compare": http.StatusBadRequest,
-		"/compare?a-bench=b&a=none":                                    http.StatusNotFound,
+		"/compare":                  http.StatusBadRequest,
+		"/compare?a-bench=b&a=none": http.StatusNotFound,
 		"/compare?a-bench=b&a=" + a.ID + "&b-bench=b&b=none":           http.StatusNotFound,
 		"/compare?a-bench=b&a=" + a.ID + "&b-bench=b&b=%3Cscript%3E":   http.StatusNotFound,
 		"/compare?a-bench=b&a=" + a.ID + "&bench=B%20B":                http.StatusBadRequest,
