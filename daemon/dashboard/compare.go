@@ -181,9 +181,9 @@ func open(f judge.Finding) string {
 	case f.What == judge.Visited:
 		return "what hangs on this key position is not compared"
 	case f.Why == judge.OnlyBefore:
-		return "not under test in the second"
+		return "not under test after"
 	case f.Why == judge.OnlyAfter:
-		return "not under test in the first"
+		return "not under test before"
 	case f.Why == judge.Undecided:
 		return "not proven; what is possible leaves it open"
 	case f.Why == judge.WatchedLess:

@@ -51,7 +51,15 @@ type pickRow struct {
 }
 
 func (d *dashboard) compareSide(c *protocol.Cycle) compareSide {
-	return compareSide{clean(c.Bench), clean(c.ID), madeAt(c.Wall, d.o.Zone), status(c)}
+	return compareSide{clean(c.Bench), clean(c.ID), d.called(c), status(c)}
+}
+
+// called names a key cycle by its time, or by its id where the bench's clock was not set.
+func (d *dashboard) called(c *protocol.Cycle) string {
+	if t, ok := wall(c.Wall, d.o.Zone); ok {
+		return moment(t)
+	}
+	return clean(c.ID)
 }
 
 // compare shows two key cycles, the first named a and the second b in the address, so
@@ -81,9 +89,9 @@ func (d *dashboard) compare(w http.ResponseWriter, r *http.Request) {
 	case !a.Final && !b.Final:
 		body.Open = "Both key cycles are still open: this may change."
 	case !a.Final:
-		body.Open = "The first key cycle is still open: this may change."
+		body.Open = "The one before is still open: this may change."
 	case !b.Final:
-		body.Open = "The second key cycle is still open: this may change."
+		body.Open = "The one after is still open: this may change."
 	}
 	p.Body = body
 	d.show(w, r, http.StatusOK, "compare", p)
@@ -148,7 +156,9 @@ func (d *dashboard) pick(w http.ResponseWriter, r *http.Request, a *protocol.Cyc
 			if earlier(c, a) {
 				before, after = c, a
 			}
-			body.Choices = append(body.Choices, pickRow{d.historyRow(c, &records.Filter{}), compareURL(before, after)})
+			row := pickRow{d.historyRow(c, &records.Filter{}), compareURL(before, after)}
+			row.When = d.called(c)
+			body.Choices = append(body.Choices, row)
 		}
 	}
 	p := d.page("Compare with another key cycle", "history")

@@ -93,7 +93,7 @@ func TestCompareSaysWhatIsOpen(t *testing.T) {
 	b.Slots[0].Behaviour = protocol.Intermittent
 	h := newPages(t, Options{State: newState(t), Records: memory{a, b}})
 	doc, text := pageAt(t, h, compareURL(a, b), http.StatusOK)
-	for _, want := range []string{"The second key cycle is still open: this may change.", "seems to differ", "may be chance: measure again"} {
+	for _, want := range []string{"The one after is still open: this may change.", "seems to differ", "may be chance: measure again"} {
 		if !strings.Contains(words(doc), want) {
 			t.Errorf("lacks %q", want)
 		}

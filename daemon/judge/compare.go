@@ -165,7 +165,7 @@ func (c *Comparison) visited(one, other []string, why Why) {
 // times compares when a slot follows the key.
 func (c *Comparison) times(b, a *Slot) {
 	alike := b.Behaviour == a.Behaviour
-	c.measured(b.Name, OnAfter, b.OnAfter.span(), a.OnAfter.span(), delaySlackS, alike)
+	c.measured(b.Name, OnAfter, b.OnAfter.span(), a.OnAfter.span(), onSlackS, alike)
 	x, y := b.StaysOn.span(), a.StaysOn.span()
 	if !c.measured(b.Name, StaysOn, x, y, timeSlackS(x, y), alike) && x != nil && y != nil && x.open() != y.open() {
 		c.open(b.Name, StaysOn, WatchedLess)
