@@ -2,6 +2,7 @@ package handbook
 
 import (
 	"fmt"
+	"slices"
 	"strings"
 )
 
@@ -126,7 +127,7 @@ func FuseColours(t FuseType) []FuseColour {
 	case FuseTorpedo:
 		rows = torpedoColours
 	}
-	return append([]FuseColour(nil), rows...)
+	return slices.Clone(rows)
 }
 
 // ColourOfFuse is the colour of a rating.
@@ -143,24 +144,22 @@ func ColourOfFuse(t FuseType, ratingA float64) (FuseColour, error) {
 // FuseAtMost is the largest rating of a type that is not above a limit: for a
 // wire, its ampacity.
 func FuseAtMost(t FuseType, limitA float64) (FuseColour, error) {
-	rows := FuseColours(t)
-	for i := len(rows) - 1; i >= 0; i-- {
-		if rows[i].RatingA <= limitA {
-			return rows[i], nil
-		}
-	}
-	return FuseColour{}, noRating("fuse ratings", t, fmt.Sprintf("%g A or less", limitA), ratings(rows))
+	return largestFuse(t, fmt.Sprintf("%g A or less", limitA), func(a float64) bool { return a <= limitA })
 }
 
 // NextSmallerFuse is the next rating of a type below a rating.
 func NextSmallerFuse(t FuseType, ratingA float64) (FuseColour, error) {
+	return largestFuse(t, fmt.Sprintf("less than %g A", ratingA), func(a float64) bool { return a < ratingA })
+}
+
+func largestFuse(t FuseType, asked string, fits func(ratingA float64) bool) (FuseColour, error) {
 	rows := FuseColours(t)
-	for i := len(rows) - 1; i >= 0; i-- {
-		if rows[i].RatingA < ratingA {
-			return rows[i], nil
+	for _, r := range slices.Backward(rows) {
+		if fits(r.RatingA) {
+			return r, nil
 		}
 	}
-	return FuseColour{}, noRating("fuse ratings", t, fmt.Sprintf("less than %g A", ratingA), ratings(rows))
+	return FuseColour{}, noRating("fuse ratings", t, asked, ratings(rows))
 }
 
 func ratings(rows []FuseColour) []float64 {

@@ -3,6 +3,7 @@ package handbook
 import (
 	"fmt"
 	"math"
+	"slices"
 )
 
 // FuseGate is one row of a time-current table: at a percentage of its rating a
@@ -38,7 +39,7 @@ func FuseGates(t FuseType) []FuseGate {
 	if t != FuseC && t != FuseF {
 		return nil
 	}
-	return append([]FuseGate(nil), bladeGates...)
+	return slices.Clone(bladeGates)
 }
 
 // FuseOpening says when a fuse opens that was cold and is at room temperature,

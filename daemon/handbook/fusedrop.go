@@ -3,6 +3,7 @@ package handbook
 import (
 	"fmt"
 	"math"
+	"slices"
 )
 
 // This file turns the volt drop across a fuse into the current through it. The
@@ -75,7 +76,7 @@ func FuseResistances(t FuseType) []FuseResistance {
 	case FuseF:
 		rows = miniatureResistances
 	}
-	return append([]FuseResistance(nil), rows...)
+	return slices.Clone(rows)
 }
 
 // ResistanceOfFuse is what a fuse of a rating measures.

@@ -102,7 +102,7 @@ func Wires(s WireStandard) []Wire {
 // FindWire is the conductor of a size: "2.5 mm²" or "2.5", "AWG 14" or "14".
 func FindWire(s WireStandard, size string) (Wire, error) {
 	bare := func(text string) string {
-		return strings.TrimSpace(strings.TrimPrefix(strings.TrimSuffix(text, "mm²"), "AWG"))
+		return strings.TrimSpace(strings.TrimPrefix(strings.TrimSuffix(strings.TrimSpace(text), "mm²"), "AWG"))
 	}
 	var has []string
 	for _, w := range Wires(s) {

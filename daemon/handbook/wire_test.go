@@ -18,7 +18,7 @@ func wire(t *testing.T, s WireStandard, size string) Wire {
 
 func TestFindWire(t *testing.T) {
 	for _, size := range []string{"2.5 mm²", "2.5", " 2.5mm² "} {
-		if w := wire(t, ISO6722, strings.TrimSpace(size)); w.AreaMM2 != 2.5 {
+		if w := wire(t, ISO6722, size); w.AreaMM2 != 2.5 {
 			t.Errorf("%q: %+v", size, w)
 		}
 	}
