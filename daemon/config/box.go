@@ -118,8 +118,11 @@ func (b *Box) TOML() ([]byte, error) {
 	return out, nil
 }
 
-// Slot returns a slot by its id; nil if the box has none such.
+// Slot returns a slot by its id; nil if the box has none such, or there is no box.
 func (b *Box) Slot(id string) *BoxSlot {
+	if b == nil {
+		return nil
+	}
 	for i := range b.Slots {
 		if b.Slots[i].ID == id {
 			return &b.Slots[i]

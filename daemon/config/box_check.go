@@ -183,14 +183,15 @@ func axes() map[string][]string {
 	return map[string][]string{"left-right": sides()[:2], "upper-lower": sides()[2:]}
 }
 
-// ends are the outer contacts of a slot; none while it is not known how they lie.
-func (s *BoxSlot) ends() []string { return axes()[s.Contacts] }
+// Sides are the outer contacts of a slot: left and right, or upper and lower; none
+// while it is not known how they lie.
+func (s *BoxSlot) Sides() []string { return axes()[s.Contacts] }
 
 // checkContacts notes sides that a slot does not have, and outputs that do not suit
 // its kind.
 func (s *BoxSlot) checkContacts(f, lacks *faults, at string) {
 	word(f, lacks, at, "contacts", s.Contacts, "how contacts lie", []string{"left-right", "upper-lower"})
-	ends := s.ends()
+	ends := s.Sides()
 	kind, known := fuseKind(s.Kind)
 	three := kind.Blades == 3
 	switch {

@@ -57,7 +57,7 @@ func DraftBox(id, source string, slots []Measured) ([]byte, error) {
 # (k = 2) and by %g %% or %g s, whichever is more (common practice, no published source).
 # man 5 keyturn-box tells every key.
 
-`, oneLine(source), strings.Join(avoidReasons(), ", "), 100*marginPart, marginS)
+`, printable(source), strings.Join(avoidReasons(), ", "), 100*marginPart, marginS)
 	text, err := (&Box{ID: id, Draft: true}).TOML()
 	if err != nil {
 		return nil, err
@@ -71,7 +71,7 @@ func DraftBox(id, source string, slots []Measured) ([]byte, error) {
 		if err != nil {
 			return nil, fmt.Errorf("write slot %s: %w", m.Slot, err)
 		}
-		fmt.Fprintf(&out, "\n# %s\n%s", oneLine(m.said()), text)
+		fmt.Fprintf(&out, "\n# %s\n%s", printable(m.said()), text)
 	}
 	if _, _, err := ParseBox(out.Bytes()); err != nil {
 		return nil, fmt.Errorf("the key cycle makes no draft:\n%w", err)
@@ -79,12 +79,9 @@ func DraftBox(id, source string, slots []Measured) ([]byte, error) {
 	return out.Bytes(), nil
 }
 
-// oneLine is a text of elsewhere without what would end its line.
-func oneLine(text string) string { return printable(strings.ToValidUTF8(text, "?")) }
-
 // draft is the slot as far as it was measured.
 func (m *Measured) draft() BoxSlot {
-	s := BoxSlot{ID: m.Slot, Legend: cut(oneLine(m.Legend), textMax), Avoid: AvoidUnknown}
+	s := BoxSlot{ID: m.Slot, Legend: cut(printable(m.Legend), textMax), Avoid: AvoidUnknown}
 	if !slices.Contains(behaviours(), m.Behaviour) {
 		return s
 	}

@@ -74,7 +74,7 @@ func (b *Bench) fitLead(f *faults, box *Box, i int) {
 	if why := box.Refuses(l.Slot, b.Subject, b.AirbagUnitsAbsent); why != "" {
 		f.at(at, "slot", "%q (%s) is %s", l.Slot, s.Legend, why)
 	}
-	if l.Side != "" && !slices.Contains(s.ends(), l.Side) {
-		f.oneOf(at, "side", l.Side, "a side of contacts that lie "+s.Contacts, s.ends())
+	if l.Side != "" && !slices.Contains(s.Sides(), l.Side) {
+		f.oneOf(at, "side", l.Side, "a side of contacts that lie "+s.Contacts, s.Sides())
 	}
 }
