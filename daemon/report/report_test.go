@@ -71,6 +71,19 @@ func TestEveryBehaviourHasWords(t *testing.T) {
 	}
 }
 
+// How the slot was fitted is the first thing to know of what was measured in it.
+func TestRemarksSayHowTheSlotWasFitted(t *testing.T) {
+	off := true
+	for fuse, want := range map[protocol.Fuse][]string{
+		"": {"off while cranking"}, protocol.FuseIn: {"off while cranking"},
+		protocol.FuseOut: {"measured with the fuse out", "off while cranking"}, protocol.FuseBlown: {"measured with a blown fuse", "off while cranking"},
+	} {
+		if got := Remarks(&protocol.CycleSlot{Fuse: fuse, OffInStart: &off}); !slices.Equal(got, want) {
+			t.Errorf("fuse %q: %q, want %q", fuse, got, want)
+		}
+	}
+}
+
 // An order is told only where brackets are apart; a delay's uncertainty is that
 // of both instants.
 func TestOrderIsToldWhereItIsCertain(t *testing.T) {

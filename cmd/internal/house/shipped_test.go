@@ -257,6 +257,19 @@ func keysTold(t *testing.T, page string, file reflect.Type) {
 	}
 }
 
+// The manual page of the box file names every kind of fuse.
+func TestBoxPageTellsEveryKind(t *testing.T) {
+	text, err := os.ReadFile(filepath.Join(top(t), "systemd", "keyturn-box.5"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, k := range config.FuseKinds() {
+		if want := ".It " + k.Name + "\n" + strings.ToUpper(k.What[:1]) + k.What[1:]; !strings.Contains(string(text), want) {
+			t.Errorf("keyturn-box.5 lacks\n%s", want)
+		}
+	}
+}
+
 // keysOf gathers the keys below a type that hold values.
 func keysOf(t reflect.Type, keys map[string]bool) {
 	for t.Kind() == reflect.Slice || t.Kind() == reflect.Pointer {
