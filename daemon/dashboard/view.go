@@ -41,6 +41,7 @@ type benchView struct {
 	Stale    bool
 	Software string
 	Subject  string
+	Far      bool // on a page with few enough slots to be read from 5 m
 }
 
 // AgeMS is how old it is, in milliseconds; -1: not known.
