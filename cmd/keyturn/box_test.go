@@ -128,8 +128,10 @@ func TestBenchWithItsBox(t *testing.T) {
 	at := strings.NewReplacer("../boxes/parcel-12.toml", box, "airbag_units_absent = true", "")
 	refused := put(t, "bench.toml", at.Replace(string(text)))
 	for name, run := range map[string]func() error{
-		"leads":     func() error { return (&leads{benchFlags: benchFlags{Config: refused}, Once: true}).Run(t.Context()) },
-		"calibrate": func() error { return (&calibrate{benchFlags: benchFlags{Config: refused}, Digit: 0.01}).Run(t.Context()) },
+		"leads": func() error { return (&leads{benchFlags: benchFlags{Config: refused}, Once: true}).Run(t.Context()) },
+		"calibrate": func() error {
+			return (&calibrate{benchFlags: benchFlags{Config: refused}, Digit: 0.01}).Run(t.Context())
+		},
 		"any other": func() error { _, err := parts.Read(refused); return err },
 		"no box": func() error {
 			_, err := parts.Read(put(t, "bench.toml", strings.Replace(string(text), "parcel-12", "no-such", 1)))

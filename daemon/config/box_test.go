@@ -226,10 +226,10 @@ func sorted(lines []string) []string { return slices.Sorted(slices.Values(lines)
 
 func TestTooMuchOfABoxIsRefused(t *testing.T) {
 	for text, want := range map[string]string{
-		"":                         "line 1: no slot; add [[slot]] with id, kind, rating_a, row, column and what it should do",
-		strings.Repeat("#", 1<<21): "line 1: 2097152 bytes are too long for a box file; at most 1048576",
-		strings.Repeat("[[slot]]\n", slotsMax+1):        "[[slot]]; at most 128",
-		strings.Repeat("[[coil_pin]]\n", coilPinsMax+1): "[[coil_pin]]; at most 64",
+		"":                                       "line 1: no slot; add [[slot]] with id, kind, rating_a, row, column and what it should do",
+		strings.Repeat("#", 1<<21):               "line 1: 2097152 bytes are too long for a box file; at most 1048576",
+		strings.Repeat("[[slot]]\n", slotsMax+1): "[[slot]]; at most 128",
+		strings.Repeat("[[coil_pin]]\n", coilPinsMax+1):                           "[[coil_pin]]; at most 64",
 		"[[slot]]\ncoil_pins = [" + strings.Repeat("\"a\",", coilPinsMax+1) + "]": fmt.Sprintf("%d pins; at most 64", coilPinsMax+1),
 	} {
 		if _, _, err := ParseBox([]byte(text)); err == nil || !strings.Contains(err.Error(), want) {
