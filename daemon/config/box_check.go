@@ -86,7 +86,7 @@ func (b *Box) checkWhole(f, lacks *faults) {
 		lacks.at("", "datum", `missing; write how the box is held, like "label upright, hinge at top"`)
 	}
 	f.text("", "datum", b.Datum, "datum")
-	word(f, lacks, "", "zone", b.Zone, "a zone", []string{"cabin", "engine-bay"})
+	word(f, lacks, "", "zone", b.Zone, "a zone", []string{ZoneCabin, ZoneEngineBay})
 	switch {
 	case b.HighestV == 0:
 		lacks.at("", "highest_v", "missing; write the highest nominal voltage in the box, like 12")

@@ -52,3 +52,10 @@ func (s *BoxSlot) HasTestPoints() bool {
 	k, _ := fuseKind(s.Kind)
 	return k.TestPoints
 }
+
+// Blades is how many contacts a slot's fuse has: 2, or 3 with the feed in the middle; 0
+// while its kind is not said.
+func (s *BoxSlot) Blades() int {
+	k, _ := fuseKind(s.Kind)
+	return k.Blades
+}

@@ -21,8 +21,9 @@ type Want struct {
 	// OnAfterOffMostS is the longest acceptable time on after key-off; nil: any. A
 	// permanent feed has none.
 	OnAfterOffMostS *float64
-	// AddedMostA is the largest fuse that the tap takes for the added circuit; 0: it
-	// says none.
+	// AddedType is the fuse of the added circuit, which the tap holds; AddedMostA the
+	// largest that it takes, 0: it says none.
+	AddedType  handbook.FuseType
 	AddedMostA float64
 }
 
@@ -35,7 +36,6 @@ type FeedSlot struct {
 	Network bool
 	// RatingA is its fuse's rating; 0: not known.
 	RatingA   float64
-	FuseType  handbook.FuseType
 	EngineBay bool
 	// FeedSide is the hot side as seen; empty: not known.
 	FeedSide string
@@ -74,6 +74,8 @@ const (
 	HighResistance Amiss = "high-resistance" // holds at no load, falls under the test load
 	Ghost          Amiss = "ghost"           // volts without strength
 	BackFed        Amiss = "back-fed"        // live on its load side, with the fuse out
+	Pulsed         Amiss = "pulsed"          // switched on and off fast
+	ContactLost    Amiss = "contact-lost"    // comes and goes by itself
 )
 
 // Answer is yes, no, or not known.

@@ -14,14 +14,14 @@ import (
 func good(name string) FeedSlot {
 	return FeedSlot{
 		Slot:    Slot{Name: name, Behaviour: Ignition, StaysOn: &Time{S: 0.4, US: 0.001}, WatchedOffS: 60, OffInStart: no(), Lowest: &Dip{V: 9.1, UV: 0.05, HiddenV: 0.2}},
-		RatingA: 15, FuseType: handbook.FuseC, FeedSide: "left", LoadA: 2, Basis: LoadWorstCase,
+		RatingA: 15, FeedSide: "left", LoadA: 2, Basis: LoadWorstCase,
 		Below: []Below{{6, 0, 0}, {8, 0, 0}, {9, 0, 0}, {9.6, 0.03, 0.04}, {10.5, 0.9, 0.92}},
 	}
 }
 
 func switched() Want {
 	most := 5.0
-	return Want{Switched: true, CurrentA: 3, MinimumV: 8, OnAfterOffMostS: &most}
+	return Want{Switched: true, AddedType: handbook.FuseC, CurrentA: 3, MinimumV: 8, OnAfterOffMostS: &most}
 }
 
 // The shares are of a vehicle maker's guideline for body builders, 2004: 80 % in the
@@ -70,7 +70,7 @@ func TestAddedFuse(t *testing.T) {
 
 // One change to a good slot, and what it does to the answer.
 func TestChooseFeed(t *testing.T) {
-	permanent := Want{CurrentA: 1, MinimumV: 8}
+	permanent := Want{AddedType: handbook.FuseC, CurrentA: 1, MinimumV: 8}
 	for _, x := range []struct {
 		name     string
 		want     Want
@@ -131,7 +131,7 @@ func TestChooseFeedAlways(t *testing.T) {
 	rng := rand.New(rand.NewPCG(7, 1))
 	behaviours := []Behaviour{NotProven, NoVolts, Permanent, Ignition, Accessory, StartOnly, EngineRunning, Awake, SwitchOperated, Intermittent}
 	for range 2000 {
-		w := Want{Switched: rng.IntN(2) == 0, CurrentA: 12 * rng.Float64(), MinimumV: 6 + 5*rng.Float64(), RidesThroughS: rng.Float64()}
+		w := Want{AddedType: handbook.FuseC, Switched: rng.IntN(2) == 0, CurrentA: 12 * rng.Float64(), MinimumV: 6 + 5*rng.Float64(), RidesThroughS: rng.Float64()}
 		var slots []FeedSlot
 		for i := range 1 + rng.IntN(12) {
 			s := good(fmt.Sprintf("f%02d", i))

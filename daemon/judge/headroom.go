@@ -50,7 +50,7 @@ func (c *Choice) current(w Want) {
 	if w.AddedMostA > 0 {
 		limit = min(limit, w.AddedMostA)
 	}
-	rating, within := AddedFuseA(s.FuseType, w.CurrentA, limit)
+	rating, within := AddedFuseA(w.AddedType, w.CurrentA, limit)
 	if !within {
 		c.add(Reason{Code: NoFuseFits, Weight: Refuses, Value: rating, Limit: limit})
 		return

@@ -186,6 +186,14 @@ func LowestSag(leads ...protocol.CycleLead) *protocol.Sag {
 	return least
 }
 
+// BatterySag is the deepest start of the battery sense lead; nil if none was measured.
+func BatterySag(c *protocol.Cycle) *protocol.Sag {
+	if c.Battery == nil {
+		return nil
+	}
+	return LowestSag(*c.Battery)
+}
+
 func sagText(s *protocol.Sag) string {
 	if s.AtOrBelow {
 		return fmt.Sprintf("at or below %.1f V", float64(s.MinV))
