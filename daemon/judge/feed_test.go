@@ -164,3 +164,21 @@ func TestChooseFeedAlways(t *testing.T) {
 		}
 	}
 }
+
+// The drop is that of the handbook's own formula; the wire carries its fuse.
+func TestWireFor(t *testing.T) {
+	w := Wiring{Standard: handbook.ISO6722, LengthM: 5, Return: handbook.ReturnInWire, Laid: handbook.Laid{InsulationC: 85, AmbientC: 40}, DropMostV: 0.36}
+	for _, x := range []struct{ currentA, fuseA float64 }{{0.1, 1}, {3, 5}, {3, 20}, {12, 15}} {
+		c, err := WireFor(w, x.currentA, x.fuseA)
+		if err != nil {
+			t.Fatal(err)
+		}
+		drop, err := c.Wire.DropV(handbook.Run{LengthM: 5, Return: handbook.ReturnInWire, CurrentA: x.currentA, ConductorC: 85})
+		if err != nil || math.Abs(drop-c.DropV) > 1e-12 || drop > 0.36 || c.Ampacity.A < x.fuseA {
+			t.Errorf("%g A behind %g A: %+v, its drop is %g V, %v", x.currentA, x.fuseA, c, drop, err)
+		}
+	}
+	if c, err := WireFor(Wiring{Standard: handbook.ISO6722, LengthM: 50, Return: handbook.ReturnInWire, Laid: w.Laid, DropMostV: 0.01}, 20, 30); err == nil {
+		t.Errorf("a wire that cannot be: %+v", c)
+	}
+}
