@@ -141,11 +141,7 @@ func TestImports(t *testing.T) {
 
 // pure are the packages that hold no goroutine, lock, clock, log, file, socket or
 // context.
-<<<<<<< HEAD
-var pure = []string{"daemon/measure", "daemon/config", "daemon/handbook", "daemon/report", "daemon/dashboard/picture"}
-=======
-var pure = []string{"daemon/measure", "daemon/config", "daemon/report", "daemon/judge", "daemon/dashboard/picture"}
->>>>>>> 65373fae8468638de207108ceabe706ce9caaf60
+var pure = []string{"daemon/measure", "daemon/config", "daemon/handbook", "daemon/report", "daemon/judge", "daemon/dashboard/picture"}
 
 func TestPureStaysPure(t *testing.T) {
 	banned := []string{"os", "net", "log", "log/slog", "context", "sync", "sync/atomic", "math/rand", "math/rand/v2", "io/fs", "os/exec"}
