@@ -33,6 +33,24 @@ func TestFuseColours(t *testing.T) {
 	notInTable(t, err, `"glass"`, "8820-3-C")
 }
 
+// Sizes and the colours of torpedo fuses: thelingofpower.blogspot.com, 2007.
+func TestFuseSizes(t *testing.T) {
+	for kind, want := range map[FuseType][3]float64{FuseF: {10.9, 3.6, 16.3}, FuseC: {19.1, 5.1, 18.5}, FuseE: {29.2, 8.5, 34.3}, FuseK: {}} {
+		d, err := kind.Describe() // each is checked by itself
+		if got := [3]float64{d.LengthMM, d.ThicknessMM, d.HeightMM}; err != nil || got != want {
+			t.Errorf("%s: %v, %v", kind, got, err)
+		}
+	}
+	for a, want := range map[float64]string{5: "yellow", 8: "white", 16: "red", 25: "blue"} {
+		if got, err := ColourOfFuse(FuseTorpedo, a); err != nil || got.Colour != want {
+			t.Errorf("torpedo, %g A: %q, %v", a, got.Colour, err) // each is checked by itself
+		}
+	}
+	if d, err := FuseMicroThree.Describe(); err != nil || d.Blades != 3 {
+		t.Errorf("%+v, %v", d, err)
+	}
+}
+
 func TestFuseRatings(t *testing.T) {
 	for _, c := range []struct {
 		find  func(FuseType, float64) (FuseColour, error)
