@@ -99,6 +99,12 @@ func Source(s protocol.Source) string {
 // Remarks lists what else a fitter should know of a slot.
 func Remarks(s *protocol.CycleSlot) []string {
 	var out []string
+	switch s.Fuse {
+	case protocol.FuseOut:
+		out = append(out, "measured with the fuse out")
+	case protocol.FuseBlown:
+		out = append(out, "measured with a blown fuse")
+	}
 	if s.OffInStart != nil && *s.OffInStart {
 		out = append(out, "off while cranking")
 	}
