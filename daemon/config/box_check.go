@@ -208,7 +208,7 @@ func (s *BoxSlot) checkContacts(f, lacks *faults, at string) {
 	case three && n != 2:
 		f.at(at, "outputs", "%d outputs; three blades have two, one on each side of the feed: write both", n)
 	case known && !three && n > 0:
-		f.at(at, "outputs", "%s has two contacts and no outputs of its own; remove them, or write kind = \"three-blade\"", s.Kind)
+		f.at(at, "outputs", "%s has two contacts and no outputs of its own; remove them, or write kind = %q", s.Kind, threeBlades)
 	}
 	for i := range min(len(s.Outputs), 2) {
 		o, out := &s.Outputs[i], fmt.Sprintf("%s.outputs[%d]", at, i)

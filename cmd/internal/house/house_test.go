@@ -83,7 +83,7 @@ var may = map[string]struct {
 	"adc/capture":                {[]string{"adc"}, "a codec of inputs"},
 	"daemon":                     {[]string{"adc", "protocol", "daemon/measure", "daemon/config", "daemon/link", "daemon/outbox"}, "joins the parts"},
 	"daemon/measure":             {[]string{"adc"}, "pure: values in, events out"},
-	"daemon/config":              {[]string{"adc", "daemon/measure", "github.com/pelletier/go-toml/v2"}, "pure: bytes in, values out"},
+	"daemon/config":              {[]string{"adc", "daemon/measure", "daemon/handbook", "github.com/pelletier/go-toml/v2"}, "pure: bytes in, values out"},
 	"daemon/handbook":            {nil, "pure: published tables, each value with its source"},
 	"daemon/judge":               {[]string{"daemon/handbook"}, "pure: its inputs are small values of its own"},
 	"daemon/evidence":            {[]string{"protocol", "daemon/config", "daemon/judge", "daemon/report"}, "pure: documents and box files in, the judge's values out"},
