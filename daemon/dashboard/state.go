@@ -187,7 +187,8 @@ func ghosts(before, now *protocol.Now) map[string]bool {
 // movedMost is how many of the slots that moved last are known.
 const movedMost = 3
 
-// moved lists the slots whose state changed last.
+// moved lists the slots that last went from live to no volts or back: one that is lost
+// from sight has not moved.
 func moved(before []string, was, now *protocol.Now) []string {
 	if was == nil {
 		return nil
@@ -198,7 +199,8 @@ func moved(before []string, was, now *protocol.Now) []string {
 	}
 	var out []string
 	for _, x := range now.Slots {
-		if old, ok := state[x.Slot]; ok && old != x.State && len(out) < movedMost {
+		went := [2]protocol.State{state[x.Slot], x.State}
+		if (went == [2]protocol.State{protocol.Dead, protocol.Live} || went == [2]protocol.State{protocol.Live, protocol.Dead}) && len(out) < movedMost {
 			out = append(out, x.Slot)
 		}
 	}

@@ -115,6 +115,7 @@
     const c = u.ctx, px = devicePixelRatio;
     c.save();
     c.font = px * 14 + "px system-ui, sans-serif";
+    c.textAlign = "left";
     c.textBaseline = "bottom";
     const y = u.valToPos(v, "y", true) - 3 * px, x = u.bbox.left + 6 * px, text = words + v.toFixed(1) + " V";
     c.fillStyle = colour("ground");
