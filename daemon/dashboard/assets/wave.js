@@ -92,6 +92,7 @@
 
   const font = "14px system-ui, sans-serif";
   function plot(el) {
+    el.hidden = false;
     const axis = (more) => ({ stroke: () => colour("text"), grid: { stroke: () => colour("line"), width: 1 }, ticks: { stroke: () => colour("line"), width: 1 }, font, ...more });
     const edge = { stroke: () => colour("text"), width: 1.5, points: { show: false } };
     const rule = { stroke: () => colour("look"), width: 1.5, dash: [7, 5], points: { show: false } };
