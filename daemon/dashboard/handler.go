@@ -74,6 +74,7 @@ func New(o Options) (http.Handler, error) {
 	mux.HandleFunc("GET /hand/{bench}", d.leads)
 	mux.HandleFunc("GET /hand/{bench}/{lead}", d.hand)
 	mux.HandleFunc("GET /cycle/{bench}/{id}", d.cycle)
+	mux.HandleFunc("GET /compare", d.compare)
 	mux.HandleFunc("GET /history", d.history)
 	mux.HandleFunc("GET /health", d.health)
 	mux.HandleFunc("GET /events", d.events)
