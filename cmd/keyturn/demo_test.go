@@ -6,6 +6,7 @@ import (
 	"net/http"
 	"os"
 	"os/exec"
+	"path/filepath"
 	"regexp"
 	"strings"
 	"testing"
@@ -52,9 +53,10 @@ func TestDemoOpensADashboard(t *testing.T) {
 // What scripts read has no dashboard in it, unless they ask for one.
 func TestDemoOfScriptsOpensNone(t *testing.T) {
 	program := keyturn(t)
+	records := t.TempDir()
 	for options, want := range map[string]bool{ // each by itself
 		"--once --fast": false, "--once --fast --json": false, "--once --fast --no-dashboard": false,
-		"--once --fast --listen 127.0.0.1:0": true, "--once --fast --keep " + t.TempDir(): true,
+		"--once --fast --listen 127.0.0.1:0": true, "--once --fast --keep " + records: true,
 	} {
 		out, err := exec.Command(program, append([]string{"demo"}, strings.Fields(options)...)...).Output()
 		if err != nil {
@@ -63,6 +65,10 @@ func TestDemoOfScriptsOpensNone(t *testing.T) {
 		if got := strings.Contains(string(out), "Dashboard: http://"); got != want {
 			t.Errorf("%s: a dashboard is opened: %t, want %t", options, got, want)
 		}
+	}
+	kept, err := exec.Command(program, "export", "results", "--records", filepath.Join(records, "records.db")).Output()
+	if err != nil || strings.Count(string(kept), `"final":true`) != 1 {
+		t.Errorf("the records have the final cycle %d times, %v", strings.Count(string(kept), `"final":true`), err)
 	}
 	out, err := exec.Command(program, "demo", "--no-dashboard", "--listen", "127.0.0.1:0").CombinedOutput()
 	if err == nil || !strings.Contains(string(out), "--listen and --no-dashboard") {

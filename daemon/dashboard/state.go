@@ -43,7 +43,7 @@ type heard struct {
 	// nobody knows how old that is.
 	nowAt  time.Time
 	ghosts map[string]bool  // leads that are steady at a few volts
-	moved  []string         // slots whose state changed last, the latest first
+	moved  []string         // slots that moved last, the latest first
 	last   records.CycleRef // the latest key cycle
 }
 
@@ -197,10 +197,10 @@ func moved(before []string, was, now *protocol.Now) []string {
 	for _, x := range was.Slots {
 		state[x.Slot] = x.State
 	}
+	known := func(x protocol.State) bool { return x == protocol.Live || x == protocol.Dead }
 	var out []string
 	for _, x := range now.Slots {
-		went := [2]protocol.State{state[x.Slot], x.State}
-		if (went == [2]protocol.State{protocol.Dead, protocol.Live} || went == [2]protocol.State{protocol.Live, protocol.Dead}) && len(out) < movedMost {
+		if old := state[x.Slot]; old != x.State && known(old) && known(x.State) && len(out) < movedMost {
 			out = append(out, x.Slot)
 		}
 	}
