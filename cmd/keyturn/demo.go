@@ -268,6 +268,7 @@ func newSimulation(seed uint64, fast bool, broker string) (*simulation, error) {
 		Description: daemon.Describe(bench, "keyturn demo "+version, func(chip string) time.Duration { return made.Bound[chip] }),
 		Buses:       made.Buses, Blocking: fast,
 	}
+	seat(&o.Description)
 	if fast {
 		o.Boot, o.Stream = fmt.Sprintf("%08x-0000", uint32(seed)+0xd0e0), fmt.Sprintf("demo-%x", seed)
 		day := time.Date(2026, 3, 2, 9, 0, 0, 0, time.UTC)
@@ -279,6 +280,16 @@ func newSimulation(seed uint64, fast bool, broker string) (*simulation, error) {
 		o.Wall = parts.Wall(clock.(*adc.RealClock))
 	}
 	return &simulation{v, bench, o}, nil
+}
+
+// seat lays the slots of a simulated vehicle out in a box of six columns.
+func seat(d *protocol.Description) {
+	const columns = 6
+	d.Box = &protocol.BenchBox{Box: "demo-box", Datum: "label upright, hinge at top", Zone: "cabin", Rows: (len(d.Slots) + columns - 1) / columns, Columns: columns}
+	for i := range d.Slots {
+		d.Slots[i].Place = &protocol.Place{Row: i/columns + 1, Column: i%columns + 1}
+		d.Slots[i].Sides = []string{"left", "right"}
+	}
 }
 
 // benchOf is the bench file of a simulated vehicle.

@@ -31,6 +31,23 @@ func TestFloodedChargeIsTheSheets(t *testing.T) {
 	near(t, "the sheet, %", c.LowPercent, 25+25*0.14/0.18, 1e-6)
 }
 
+// The sheet goes in tens of Fahrenheit from 0 to 120, and the rise between two of
+// them never grows: acid and plates give less and less.
+func TestRestShiftIsSmooth(t *testing.T) {
+	last := math.Inf(1)
+	for i, p := range restShift {
+		near(t, "row, °C", p.x, (float64(10*i)-32)/1.8, 0.051)
+		if i == 0 {
+			continue
+		}
+		rise := math.Round((p.y - restShift[i-1].y) * 1000)
+		if rise > last || rise <= 0 {
+			t.Errorf("%g °C: %g mV after %g", p.x, rise, last)
+		}
+		last = rise
+	}
+}
+
 // A cell's open-circuit voltage is its acid's specific gravity and about 0.84 V
 // (a rule of battery handbooks, value from memory); a full battery's acid is
 // 1.265 at 26.7 °C by the sheet.
@@ -93,7 +110,7 @@ func TestChargeRefuses(t *testing.T) {
 	}
 }
 
-// Kia Amanti 2007 and 2009; beside them Suzuki Aerio 2006, which prints other
+// Kia 2004: half the cold-cranking amperes for 15 s. Kia Amanti 2007 and 2009; beside them Suzuki Aerio 2006, which prints other
 // temperatures.
 func TestLoadTest(t *testing.T) {
 	for _, c := range []struct{ celsius, wantV, margin float64 }{
@@ -107,6 +124,8 @@ func TestLoadTest(t *testing.T) {
 		}
 		near(t, "V", got.V, c.wantV, c.margin)
 	}
+	near(t, "A for a battery of 600 A", LoadTestShare*600, 300, 0)
+	near(t, "s", LoadTestSeconds, 15, 0)
 	for _, celsius := range []float64{-19, math.NaN()} {
 		_, err := LoadTest(celsius)
 		notInTable(t, err, "-18 to 20 °C")

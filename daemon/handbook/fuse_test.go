@@ -33,6 +33,24 @@ func TestFuseColours(t *testing.T) {
 	notInTable(t, err, `"glass"`, "8820-3-C")
 }
 
+// Sizes and the colours of torpedo fuses: thelingofpower.blogspot.com, 2007.
+func TestFuseSizes(t *testing.T) {
+	for kind, want := range map[FuseType][3]float64{FuseF: {10.9, 3.6, 16.3}, FuseC: {19.1, 5.1, 18.5}, FuseE: {29.2, 8.5, 34.3}, FuseK: {}} {
+		d, err := kind.Describe() // each is checked by itself
+		if got := [3]float64{d.LengthMM, d.ThicknessMM, d.HeightMM}; err != nil || got != want {
+			t.Errorf("%s: %v, %v", kind, got, err)
+		}
+	}
+	for a, want := range map[float64]string{5: "yellow", 8: "white", 16: "red", 25: "blue"} {
+		if got, err := ColourOfFuse(FuseTorpedo, a); err != nil || got.Colour != want {
+			t.Errorf("torpedo, %g A: %q, %v", a, got.Colour, err) // each is checked by itself
+		}
+	}
+	if d, err := FuseMicroThree.Describe(); err != nil || d.Blades != 3 {
+		t.Errorf("%+v, %v", d, err)
+	}
+}
+
 func TestFuseRatings(t *testing.T) {
 	for _, c := range []struct {
 		find  func(FuseType, float64) (FuseColour, error)
@@ -103,34 +121,37 @@ func TestFuseCurrentOverTheTable(t *testing.T) {
 	for _, kind := range []FuseType{FuseC, FuseF} {
 		for _, r := range FuseResistances(kind) {
 			last := FuseCurrent{A: -1}
-			for share := 0.0; share <= 1; share += 0.05 {
-				full := r.DropMV
-				if full == 0 {
-					full = r.ColdMilliOhm * r.RatingA * (1 + hotRise)
-				}
-				c, err := r.Current(Drop{MV: share * full})
+			full := r.DropMV
+			if full == 0 {
+				full = r.ColdMilliOhm * r.RatingA * (1 + hotRise)
+			}
+			for parts := range 21 {
+				c, err := r.Current(Drop{MV: full * (float64(parts) / 20)})
 				if err != nil || c.A <= last.A || c.LowA > c.A || c.HighA < c.A || c.LowA < last.LowA {
-					t.Fatalf("%s %g A at %g of its drop: %+v, %v after %+v", kind, r.RatingA, share, c, err, last)
+					t.Fatalf("%s %g A at %d/20 of its drop: %+v, %v after %+v", kind, r.RatingA, parts, c, err, last)
 				}
 				last = c
 			}
-			near(t, "share of the rating", last.A/r.RatingA, 1, 0.06)
+			near(t, "share of the rating", last.A/r.RatingA, 1, 1e-9)
 			_, err := r.Current(Drop{MV: r.ColdMilliOhm * r.RatingA * 1.6})
 			notInTable(t, err, "up to its rating")
 		}
 	}
 }
 
-// Joule's law in a model of a fuse that this package does not use: the strip's
-// rise follows the heat over a conductance, its resistance follows the rise by
-// 0.4 % a kelvin (zinc, value from memory). Any fuse within tolerance must lie
-// in the range.
-func TestFuseCurrentRangeHoldsAWarmingStrip(t *testing.T) {
+// A strip is warmed step by step until its heat and its rise agree: resistance by
+// 0.4 % a kelvin (zinc, value from memory). A typical fuse has the current that is
+// told, and any within tolerance lies in the range.
+func TestFuseCurrentOfAWarmingStrip(t *testing.T) {
 	for _, r := range FuseResistances(FuseC) {
+		typical := 1 + hotRise
+		if r.DropMV > 0 {
+			typical = r.DropMV / (r.ColdMilliOhm * r.RatingA)
+		}
 		for _, off := range []float64{0.82, 1, 1.18} {
-			for _, hot := range []float64{1.3, 1.42, 1.49} {
+			for _, hot := range []float64{1.3, typical, 1.49} {
 				cold := r.ColdMilliOhm * off
-				// kelvin per mW, such that the strip is `hot` times its cold resistance at its rating
+				// kelvin per mW, such that the strip is hot times its cold resistance at its rating
 				perMW := (hot - 1) / 0.004 / (r.RatingA * r.RatingA * cold * hot)
 				for share := 0.02; share < 0.8; share += 0.06 {
 					i, milliOhm := share*r.RatingA, cold
@@ -140,6 +161,9 @@ func TestFuseCurrentRangeHoldsAWarmingStrip(t *testing.T) {
 					c, err := r.Current(Drop{MV: i * milliOhm, UMV: 0.01})
 					if err != nil || i < c.LowA || i > c.HighA {
 						t.Errorf("%g A fuse, %g of its cold resistance, %g A: range %.4g to %.4g A, %v", r.RatingA, off, i, c.LowA, c.HighA, err)
+					}
+					if off == 1 && hot == typical {
+						near(t, "typical A", c.A, i, i*1e-6)
 					}
 				}
 			}
@@ -176,6 +200,16 @@ func TestFuseResistancesFall(t *testing.T) {
 	}
 }
 
+// A miniature fuse is a medium one with a shorter strip.
+func TestMiniatureFusesAgainstMediumOnes(t *testing.T) {
+	for _, r := range FuseResistances(FuseF) {
+		medium, err := ResistanceOfFuse(FuseC, r.RatingA)
+		if share := r.ColdMilliOhm / medium.ColdMilliOhm; err != nil || share < 0.92 || share > 1 {
+			t.Errorf("%g A: %.3f of a medium fuse's resistance, %v", r.RatingA, share, err)
+		}
+	}
+}
+
 // What stands for a fuse without a row of its own when hot: the mean rise of type
 // C, and a round figure just above its largest.
 func TestHotRiseIsThatOfTypeC(t *testing.T) {
@@ -198,6 +232,8 @@ func TestFuseOpening(t *testing.T) {
 		{120, 0.75, math.Inf(1)},
 		{135, 0.75, 600},
 		{150, 0.25, 600},
+		{160, 0.25, 50},
+		{180, 0.15, 50},
 		{200, 0.15, 5},
 		{300, 0.04, 5},
 		{350, 0.04, 0.5},

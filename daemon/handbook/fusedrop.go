@@ -106,41 +106,40 @@ type FuseCurrent struct {
 
 // Current is the current at a volt drop, up to the fuse's rating.
 //
-// The cold resistance alone would overstate it: a fuse warms by what it turns to
-// heat, which grows with the square of the current. A follows that square from
-// the cold row to the hot one. The range needs no such law: a resistance that
-// rises ever faster lies between the cold value (HighA) and the straight line
-// from cold to hot (LowA), each taken at the end of its tolerance.
+// The cold resistance alone would overstate it, for a fuse warms. A is that of a
+// strip whose rise follows its heat (Joule's law) and whose resistance follows its
+// rise, from the cold row to the hot one. The range needs less: a resistance that
+// rises ever faster with the current lies between the cold value (HighA) and the
+// straight line from cold to hot (LowA), each at the end of its tolerance.
 func (r FuseResistance) Current(d Drop) (FuseCurrent, error) {
 	if !(d.MV >= 0 && d.UMV >= 0) || math.IsInf(d.MV+d.UMV, 1) {
 		return FuseCurrent{}, fmt.Errorf("current from a volt drop of %g ± %g mV: want numbers from 0", d.MV, d.UMV)
 	}
-	rise := hotRise
-	ratedMV := r.ColdMilliOhm * r.RatingA
-	if r.DropMV > 0 {
-		rise = r.DropMV/ratedMV - 1
+	coldMV := r.ColdMilliOhm * r.RatingA // at the rating, were it cold
+	mostMV := r.DropMV
+	if mostMV == 0 {
+		mostMV = coldMV * (1 + hotRise)
 	}
-	c := FuseCurrent{
-		A:      r.RatingA * warmed(d.MV/ratedMV, rise, 2),
-		LowA:   r.RatingA * warmed(max(0, d.MV-d.UMV)/ratedMV/(1+FuseTolerance), hotRiseMost, 1),
+	if d.MV > mostMV {
+		return FuseCurrent{}, &NotInTable{fmt.Sprintf("current through a %g A fuse", r.RatingA), fmt.Sprintf("%g mV", d.MV), fmt.Sprintf("0 to %.3g mV, up to its rating", mostMV)}
+	}
+	return FuseCurrent{
+		A:      r.RatingA * warming(d.MV/coldMV, mostMV/coldMV-1),
+		LowA:   r.RatingA * straight(max(0, d.MV-d.UMV)/coldMV/(1+FuseTolerance), hotRiseMost),
 		HighA:  (d.MV + d.UMV) / r.ColdMilliOhm / (1 - FuseTolerance),
 		Source: r.Source,
-	}
-	if c.A > r.RatingA*(1+1e-9) {
-		return FuseCurrent{}, &NotInTable{fmt.Sprintf("current through a %g A fuse", r.RatingA), fmt.Sprintf("%g mV", d.MV), fmt.Sprintf("0 to %.3g mV, up to its rating", ratedMV*(1+rise))}
-	}
-	return c, nil
+	}, nil
 }
 
-// warmed solves x·(1 + rise·x^power) = y for x, by halving.
-func warmed(y, rise, power float64) float64 {
-	low, high := 0.0, y
-	for range 60 {
-		if x := (low + high) / 2; x*(1+rise*math.Pow(x, power)) < y {
-			low = x
-		} else {
-			high = x
-		}
+// warming solves x / (1 - q·x²) = y, q = rise/(1 + rise): share of the rating over
+// share of the cold drop, for a strip with R = cold·(1 + k·x²·R).
+func warming(y, rise float64) float64 {
+	if y == 0 {
+		return 0
 	}
-	return (low + high) / 2
+	q := rise / (1 + rise)
+	return (math.Sqrt(1+4*q*y*y) - 1) / (2 * q * y)
 }
+
+// straight solves x·(1 + rise·x) = y.
+func straight(y, rise float64) float64 { return (math.Sqrt(1+4*rise*y) - 1) / (2 * rise) }

@@ -55,3 +55,19 @@ func AddOnShares() []AddOnShare {
 		{"engine compartment", 0.6, builderGuide},
 	}
 }
+
+// AddOn is the share of a fuse in the engine bay, or in the cabin.
+func AddOn(engineBay bool) AddOnShare {
+	all := AddOnShares()
+	if engineBay {
+		return all[1]
+	}
+	return all[0]
+}
+
+// ContinuousShare is how much of its own rating a fuse carries for good at room
+// temperature, as a share.
+const ContinuousShare = 0.8
+
+// ContinuousShareSource is the source of ContinuousShare.
+func ContinuousShareSource() Source { return Source{Standing: CommonPractice} }
