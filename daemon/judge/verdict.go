@@ -198,7 +198,7 @@ func (b *bench) judge(s *BoxSlot) Verdict {
 	default:
 		v.rounds()
 		v.behaviour()
-		if s.Expected.Behaviour != NoVolts {
+		if s.Expected.Behaviour != NoVolts && !s.silent() {
 			v.times()
 			v.falls()
 			v.contact()
@@ -215,7 +215,17 @@ type verdict struct {
 	slot  *BoxSlot
 }
 
-func (v *verdict) add(r VerdictReason) { v.Reasons = append(v.Reasons, r) }
+// add notes a reason once.
+func (v *verdict) add(r VerdictReason) {
+	if !slices.Contains(v.Reasons, r) {
+		v.Reasons = append(v.Reasons, r)
+	}
+}
+
+// silent reports whether no round saw volts in the slot: then nothing else can be said.
+func (s *BoxSlot) silent() bool {
+	return !slices.ContainsFunc(s.Rounds, func(r Round) bool { return r.Behaviour != NoVolts })
+}
 
 // settle orders the reasons and takes the worst of them.
 func (v *Verdict) settle() {

@@ -53,32 +53,30 @@ func joined(slots []BoxSlot) bool {
 	})
 }
 
-// crossed finds two slots that each do what the other should: their leads may have been
-// crossed, so that neither fails. Which of several it would be, nobody can tell.
+// crossed finds slots that each do what the other should: their leads may have been
+// crossed, so that neither fails. The other one is named where there is only one.
 func (b *bench) crossed(all []Verdict) {
-	partner := make([]int, len(all))
 	for i := range all {
-		partner[i] = -1
+		partners := 0
+		r := VerdictReason{Code: SlotsCrossed, Makes: Unproven}
 		for k := range all {
-			if i != k && b.swapped(all, i, k) && b.swapped(all, k, i) {
-				if partner[i] >= 0 {
-					partner[i] = -1
-					break
-				}
-				partner[i] = k
+			if b.swapped(all, i, k) && b.swapped(all, k, i) {
+				partners++
+				r.Other = all[k].Slot
 			}
 		}
-	}
-	for i, k := range partner {
-		if k < 0 || partner[k] != i {
+		switch {
+		case partners == 0:
 			continue
+		case partners > 1:
+			r.Other = ""
 		}
 		for j := range all[i].Reasons {
-			if r := &all[i].Reasons[j]; strange(r) {
-				r.Makes = Unproven
+			if x := &all[i].Reasons[j]; strange(x) {
+				x.Makes = Unproven
 			}
 		}
-		all[i].Reasons = append(all[i].Reasons, VerdictReason{Code: SlotsCrossed, Makes: Unproven, Other: all[k].Slot})
+		all[i].Reasons = append(all[i].Reasons, r)
 	}
 }
 
