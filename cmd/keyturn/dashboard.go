@@ -101,7 +101,7 @@ func startShop(ctx context.Context, o shopOptions) (*shop, error) {
 	if err != nil {
 		return fail(err)
 	}
-	h, err := dashboard.New(dashboard.Options{State: state, Records: s.records, Done: ctx.Done(), Logger: o.logger})
+	h, err := dashboard.New(dashboard.Options{State: state, Records: s.records, Jobs: s.records, Done: ctx.Done(), Logger: o.logger})
 	if err != nil {
 		return fail(err)
 	}

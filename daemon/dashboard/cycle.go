@@ -27,6 +27,7 @@ type cycleBody struct {
 	Starts                   []startRow
 	Notes                    []noteRow
 	Origin                   string
+	Jobs                     *cycleJobs
 }
 
 // edgeRow is a transition in figures.
@@ -63,7 +64,12 @@ func (d *dashboard) cycle(w http.ResponseWriter, r *http.Request) {
 		return
 	}
 	p := d.page("Key cycle "+clean(c.ID), "history")
-	p.Body = d.cycleBody(c)
+	body := d.cycleBody(c)
+	if body.Jobs, err = d.jobsOfCycle(r, c); err != nil {
+		d.failed(w, r, err)
+		return
+	}
+	p.Body = body
 	d.show(w, r, http.StatusOK, "cycle", p)
 }
 

@@ -6,6 +6,8 @@ import (
 	"log/slog"
 	"net/http"
 	"time"
+
+	"keyturn/daemon/records"
 )
 
 // Options is what a dashboard is made of.
@@ -14,6 +16,8 @@ type Options struct {
 	State *State
 	// Records are the stored key cycles; nil: there are none, and pages say so.
 	Records Records
+	// Jobs are the jobs and their key cycles; nil: there are none, and pages say so.
+	Jobs *records.Store
 	// Hosts are the names under which the dashboard may be asked for, without port;
 	// none: loopback's.
 	Hosts []string
@@ -38,6 +42,7 @@ type dashboard struct {
 	pages     *template.Template
 	assets    *assets
 	streaming chan struct{} // a place for each stream
+	making    chan struct{} // a place for one photo
 }
 
 // New returns the pages. It asks nobody who he is: let it be heard on loopback only.
@@ -64,7 +69,7 @@ func New(o Options) (http.Handler, error) {
 	if err != nil {
 		return nil, err
 	}
-	d := &dashboard{o: o, assets: a, streaming: make(chan struct{}, o.Streams)}
+	d := &dashboard{o: o, assets: a, streaming: make(chan struct{}, o.Streams), making: make(chan struct{}, 1)}
 	if d.pages, err = template.New("").Funcs(template.FuncMap{"asset": a.url}).ParseFS(files, "templates/*.html"); err != nil {
 		return nil, err
 	}
@@ -73,6 +78,7 @@ func New(o Options) (http.Handler, error) {
 	mux.HandleFunc("GET /bench/{bench}", d.bench)
 	mux.HandleFunc("GET /cycle/{bench}/{id}", d.cycle)
 	mux.HandleFunc("GET /history", d.history)
+	d.jobRoutes(mux)
 	mux.HandleFunc("GET /health", d.health)
 	mux.HandleFunc("GET /events", d.events)
 	mux.HandleFunc("GET /assets/{name}", a.serve)

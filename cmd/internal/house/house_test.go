@@ -89,6 +89,7 @@ var may = map[string]struct {
 	"daemon/outbox":              {[]string{"protocol", "modernc.org/sqlite"}, "keeps documents, knows no network"},
 	"daemon/dashboard":           {[]string{"protocol", "daemon/link", "daemon/records", "daemon/report", "daemon/judge", "daemon/dashboard/picture"}, "shows documents; knows neither measuring nor SQL"},
 	"daemon/dashboard/picture":   {[]string{"protocol", "daemon/report"}, "pure: documents in, pictures out"},
+	"daemon/dashboard/photo":     {[]string{"github.com/bep/imagemeta", "golang.org/x/image"}, "pure: bytes in, bytes out"},
 	"daemon/records":             {[]string{"protocol", "modernc.org/sqlite", "github.com/jackc/pgx/v5"}, "keeps documents in SQL, knows no network"},
 	"daemon/records/recordstest": {nil, "a test aid: a database server as it is shipped"},
 	"daemon/link/linktest":       {nil, "a test aid: a broker as an outside judge"},
@@ -140,7 +141,7 @@ func TestImports(t *testing.T) {
 
 // pure are the packages that hold no goroutine, lock, clock, log, file, socket or
 // context.
-var pure = []string{"daemon/measure", "daemon/config", "daemon/report", "daemon/judge", "daemon/dashboard/picture"}
+var pure = []string{"daemon/measure", "daemon/config", "daemon/report", "daemon/judge", "daemon/dashboard/picture", "daemon/dashboard/photo"}
 
 func TestPureStaysPure(t *testing.T) {
 	banned := []string{"os", "net", "log", "log/slog", "context", "sync", "sync/atomic", "math/rand", "math/rand/v2", "io/fs", "os/exec"}
