@@ -87,7 +87,7 @@ var may = map[string]struct {
 	"daemon/judge":               {nil, "pure: its inputs are small values of its own"},
 	"daemon/report":              {[]string{"protocol"}, "pure: documents in, words out"},
 	"daemon/outbox":              {[]string{"protocol", "modernc.org/sqlite"}, "keeps documents, knows no network"},
-	"daemon/dashboard":           {[]string{"protocol", "daemon/link", "daemon/records", "daemon/report", "daemon/judge", "daemon/dashboard/picture"}, "shows documents; knows neither measuring nor SQL"},
+	"daemon/dashboard":           {[]string{"protocol", "daemon/link", "daemon/records", "daemon/report", "daemon/judge", "daemon/dashboard/picture", "daemon/dashboard/photo"}, "shows documents; knows neither measuring nor SQL"},
 	"daemon/dashboard/picture":   {[]string{"protocol", "daemon/report"}, "pure: documents in, pictures out"},
 	"daemon/dashboard/photo":     {[]string{"github.com/bep/imagemeta", "golang.org/x/image"}, "pure: bytes in, bytes out"},
 	"daemon/records":             {[]string{"protocol", "modernc.org/sqlite", "github.com/jackc/pgx/v5"}, "keeps documents in SQL, knows no network"},
