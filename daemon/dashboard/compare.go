@@ -2,10 +2,10 @@ package dashboard
 
 import (
 	"fmt"
-	"math"
 	"slices"
 	"strings"
 
+	"keyturn/daemon/evidence"
 	"keyturn/daemon/judge"
 	"keyturn/daemon/report"
 	"keyturn/protocol"
@@ -20,6 +20,13 @@ type comparison struct {
 	differ   map[string]string
 }
 
+// What is said of a finding.
+const (
+	differs     = "differs"
+	seems       = "seems to differ"
+	notCompared = "not compared"
+)
+
 // compareRow is one finding.
 type compareRow struct {
 	Slot, Legend  string
@@ -32,23 +39,23 @@ type compareRow struct {
 
 // compareCycles says in what the second key cycle differs from the first.
 func compareCycles(before, after *protocol.Cycle) comparison {
-	b, a := judged(before), judged(after)
+	b, a := evidence.Cycle(before), evidence.Cycle(after)
 	j := judge.Compare(b, a)
 	c := comparison{AsBefore: j.AsBefore(), differ: map[string]string{}}
 	touched := map[string]bool{}
 	for _, f := range j.Findings {
-		row := compareRow{Slot: clean(f.Slot), Shape: "warn", Word: "differs", differs: f.Why == 0}
+		row := compareRow{Slot: clean(f.Slot), Shape: "warn", Word: differs, differs: f.Why == 0}
 		row.What, row.Before, row.After = compared(f, before, after)
 		switch {
 		case f.Why != 0:
-			row.Shape, row.Word, row.Why = "notknown", "not compared", open(f)
+			row.Shape, row.Word, row.Why = "notknown", notCompared, open(f)
 		case !f.Certain:
-			row.Word, row.Why = "seems to differ", "may be chance: measure again"
+			row.Word, row.Why = seems, "may be chance: measure again"
 		}
 		if s := slotNamed(before, f.Slot); s != nil {
 			row.Legend = clean(string(s.Legend))
 		}
-		if touched[f.Slot] = true; c.differ[f.Slot] == "" || row.differs {
+		if touched[f.Slot] = true; c.differ[f.Slot] == "" || row.Word == differs || row.Word == seems && c.differ[f.Slot] != differs {
 			c.differ[f.Slot] = row.Word
 		}
 		c.Rows = append(c.Rows, row)
@@ -124,7 +131,7 @@ func compared(f judge.Finding, before, after *protocol.Cycle) (what, b, a string
 		}
 		return "key at " + clean(report.Position(protocol.Position(f.Position))), b, a
 	case judge.BatteryLowest:
-		return "battery's lowest while cranking", dipText(batterySag(before)), dipText(batterySag(after))
+		return "battery's lowest while cranking", dipText(report.BatterySag(before)), dipText(report.BatterySag(after))
 	case judge.OnAfter:
 		what = "live after key-on"
 		b, a = say(report.OnAfter)
@@ -152,7 +159,7 @@ func compared(f judge.Finding, before, after *protocol.Cycle) (what, b, a string
 // lowestText gives a slot's lowest together with the battery's, to which it is held.
 func lowestText(c *protocol.Cycle, s *protocol.CycleSlot) string {
 	text := dipText(report.LowestSag(s.Leads...))
-	if k := batterySag(c); k != nil && text != "" {
+	if k := report.BatterySag(c); k != nil && text != "" {
 		text += ", battery " + dipText(k)
 	}
 	return text
@@ -174,9 +181,9 @@ func open(f judge.Finding) string {
 	case f.What == judge.Visited:
 		return "what hangs on this key position is not compared"
 	case f.Why == judge.OnlyBefore:
-		return "not under test in the second"
+		return "not under test after"
 	case f.Why == judge.OnlyAfter:
-		return "not under test in the first"
+		return "not under test before"
 	case f.Why == judge.Undecided:
 		return "not proven; what is possible leaves it open"
 	case f.Why == judge.WatchedLess:
@@ -185,49 +192,6 @@ func open(f judge.Finding) string {
 		return "its switch may not have been worked"
 	}
 	return "not measured in both"
-}
-
-// judged takes from a key cycle what is judged.
-func judged(c *protocol.Cycle) *judge.Cycle {
-	out := &judge.Cycle{Battery: dip(batterySag(c))}
-	for _, k := range c.Key {
-		out.Positions = append(out.Positions, string(k.Position))
-	}
-	for i := range c.Slots {
-		s := &c.Slots[i]
-		x := judge.Slot{Name: s.Slot, Behaviour: judge.Behaviour(s.Behaviour), OffInStart: s.OffInStart, Lowest: dip(report.LowestSag(s.Leads...))}
-		for _, p := range s.Possible {
-			x.Possible = append(x.Possible, judge.Behaviour(p))
-		}
-		if t, k := report.Follows(c, s); t != nil {
-			x.OnAfter = &judge.Time{S: float64(t.AtNS-k.AtNS) * 1e-9, US: math.Hypot(float64(t.UUS), float64(k.UUS)) * 1e-6}
-		}
-		if s.StaysOnS != nil {
-			x.StaysOn = &judge.Time{S: float64(*s.StaysOnS), Open: s.StaysOnOpen}
-			if s.StaysOnUMS != nil {
-				x.StaysOn.US = float64(*s.StaysOnUMS) * 1e-3
-			}
-		}
-		if n := len(c.Key); n > 0 && c.Key[n-1].Position == protocol.PositionOff {
-			x.WatchedOffS = max(0, min(float64(s.WatchedS), (float64(c.MonoNS)-float64(c.Key[n-1].AtNS))*1e-9))
-		}
-		out.Slots = append(out.Slots, x)
-	}
-	return out
-}
-
-func dip(k *protocol.Sag) *judge.Dip {
-	if k == nil {
-		return nil
-	}
-	return &judge.Dip{V: float64(k.MinV), UV: float64(k.MinUV), HiddenV: float64(k.HiddenDipV), AtOrBelow: k.AtOrBelow}
-}
-
-func batterySag(c *protocol.Cycle) *protocol.Sag {
-	if c.Battery == nil {
-		return nil
-	}
-	return report.LowestSag(*c.Battery)
 }
 
 // slotNamed is a key cycle's first slot of a name; nil without one.

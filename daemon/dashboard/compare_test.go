@@ -80,7 +80,7 @@ func TestCompareTellsWhatChanged(t *testing.T) {
 			name := c.Slots[0].Slot
 			c.Slots = c.Slots[1:]
 			return name
-		}, compareRow{Word: "not compared", What: "what it is", After: "not under test", Why: "not under test in the second"}, "Not or only partly compared: "},
+		}, compareRow{Word: "not compared", What: "what it is", After: "not under test", Why: "not under test after"}, "Not or only partly compared: "},
 	} {
 		after := storedCycle(t, "double-start")
 		slot := x.change(after)

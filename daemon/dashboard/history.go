@@ -47,10 +47,6 @@ type historyRow struct {
 // historyForm asks what is looked for.
 func (d *dashboard) historyForm(r *http.Request) (*webForm, error) {
 	bench := &field{Name: "bench", Label: "Bench", Kind: "choice", Options: []option{{"", "every bench"}}}
-	all, _ := d.o.State.since(0)
-	for _, h := range all {
-		bench.Options = append(bench.Options, option{h.id, h.id})
-	}
 	does := &field{Name: "behaviour", Label: "What it does", Kind: "choice", Options: []option{{"", "anything"}}}
 	for _, b := range report.Behaviours() {
 		does.Options = append(does.Options, option{string(b), report.BehaviourName(b)})
@@ -67,8 +63,8 @@ func (d *dashboard) historyForm(r *http.Request) (*webForm, error) {
 		&field{Name: "part", Label: "Fuse box part number", Known: parts},
 		&field{Name: "from", Label: "From", Hint: "The day on which a key cycle reached these records.", Kind: "date"}, &field{Name: "to", Label: "Up to and including", Kind: "date"})
 	f.fill(r.URL.Query())
-	if v := bench.Value; v != "" && !slices.Contains(bench.Options, option{v, v}) {
-		bench.Options = append(bench.Options, option{v, v}) // known to the records alone
+	for _, id := range d.benches(bench.Value) {
+		bench.Options = append(bench.Options, option{id, id})
 	}
 	return f, nil
 }

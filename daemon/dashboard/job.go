@@ -42,7 +42,7 @@ type returned struct {
 	Against  string // what is held against what
 	Sentence string
 	AsBefore bool
-	Rows     []compareRow
+	Compare  string // where both are side by side
 }
 
 // phaseRows are the key cycles of a phase.
@@ -224,7 +224,7 @@ func (d *dashboard) differs(cycles []cycleIn) (out []returned) {
 
 func held(against string, before, after *protocol.Cycle) returned {
 	c := compareCycles(before, after)
-	return returned{against, c.Sentence, c.AsBefore, c.Rows}
+	return returned{against, c.Sentence, c.AsBefore, compareURL(before, after)}
 }
 
 // phases lists the key cycles phase by phase.
@@ -296,11 +296,7 @@ func cleanLines(s string) string {
 
 // cycleName tells a key cycle from others.
 func (d *dashboard) cycleName(c *protocol.Cycle) string {
-	when := madeAt(c.Wall, d.o.Zone)
-	if c.Wall == "" {
-		when += " (" + clean(c.ID) + ")"
-	}
-	return fmt.Sprintf("%s, bench %s: %s", when, clean(c.Bench), keyWords(c))
+	return fmt.Sprintf("%s, bench %s: %s", d.called(c), clean(c.Bench), keyWords(c))
 }
 
 // keyWords names the positions of the key in their order.

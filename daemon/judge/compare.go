@@ -5,11 +5,15 @@ import "slices"
 // Behaviour is what a slot does, in the words of the documents.
 type Behaviour string
 
-// The behaviours that one key cycle may not tell apart from others.
+// The behaviours.
 const (
 	NotProven      Behaviour = "not-proven"
 	NoVolts        Behaviour = "none"
 	Permanent      Behaviour = "permanent"
+	Ignition       Behaviour = "ignition"
+	Accessory      Behaviour = "accessory"
+	StartOnly      Behaviour = "start-only"
+	EngineRunning  Behaviour = "engine-running"
 	Awake          Behaviour = "awake"
 	SwitchOperated Behaviour = "switch-operated"
 	Intermittent   Behaviour = "intermittent"
@@ -165,7 +169,7 @@ func (c *Comparison) visited(one, other []string, why Why) {
 // times compares when a slot follows the key.
 func (c *Comparison) times(b, a *Slot) {
 	alike := b.Behaviour == a.Behaviour
-	c.measured(b.Name, OnAfter, b.OnAfter.span(), a.OnAfter.span(), delaySlackS, alike)
+	c.measured(b.Name, OnAfter, b.OnAfter.span(), a.OnAfter.span(), onSlackS, alike)
 	x, y := b.StaysOn.span(), a.StaysOn.span()
 	if !c.measured(b.Name, StaysOn, x, y, timeSlackS(x, y), alike) && x != nil && y != nil && x.open() != y.open() {
 		c.open(b.Name, StaysOn, WatchedLess)

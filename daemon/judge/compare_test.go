@@ -46,7 +46,7 @@ func TestCompareOneSlot(t *testing.T) {
 		{"stays on longer", ignition(nil), ignition(func(s *Slot) { s.StaysOn = &Time{1, 0.001, false} }), []Finding{{What: StaysOn, Certain: true}}},
 		{"a timer's scatter", ignition(func(s *Slot) { s.StaysOn = &Time{240, 0.01, false} }), ignition(func(s *Slot) { s.StaysOn = &Time{263, 0.01, false} }), nil},
 		{"more than a timer's scatter", ignition(func(s *Slot) { s.StaysOn = &Time{240, 0.01, false} }), ignition(func(s *Slot) { s.StaysOn = &Time{270, 0.01, false} }), []Finding{{What: StaysOn, Certain: true}}},
-		{"beyond k = 2, not k = 3", ignition(nil), ignition(func(s *Slot) { s.StaysOn = &Time{0.372, 0.1, false} }), []Finding{{What: StaysOn}}},
+		{"beyond k = 2, not k = 3", ignition(nil), ignition(func(s *Slot) { s.StaysOn = &Time{0.772, 0.1, false} }), []Finding{{What: StaysOn}}},
 		{"still on, as far as watched", ignition(func(s *Slot) { s.StaysOn = &Time{60, 0.01, true} }), ignition(func(s *Slot) { s.StaysOn = &Time{300, 0.01, true} }), nil},
 		{"still on, but watched less", ignition(func(s *Slot) { s.StaysOn = &Time{240, 0.01, false} }), ignition(func(s *Slot) { s.StaysOn = &Time{60, 0.01, true} }), []Finding{{What: StaysOn, Why: WatchedLess}}},
 		{"still on, and watched for more", ignition(func(s *Slot) { s.StaysOn = &Time{240, 0.01, false} }), ignition(func(s *Slot) { s.StaysOn = &Time{600, 0.01, true} }), []Finding{{What: StaysOn, Certain: true}}},

@@ -5,8 +5,10 @@ import "math"
 // The limits beyond what the uncertainties allow. All are common practice, no published
 // source: two turns of the key on an untouched vehicle differ so much by themselves.
 const (
-	// delaySlackS is for relays, contacts and the hand on the key.
-	delaySlackS = 0.1
+	// onSlackS is for what comes live with the key: relays, contacts, the hand.
+	onSlackS = 0.1
+	// offSlackS is for what stays on for a moment: what runs down, a wiper on its way home.
+	offSlackS = 0.5
 	// timerSlack is for timers and control units, as a fraction of the longer time.
 	timerSlack = 0.1
 	// dipSlackV is for two starts of one engine: where its pistons stood, how warm it was,
@@ -55,12 +57,12 @@ func (s *span) less(o *span) *span {
 	return &span{s.lo - o.hi, s.hi - o.lo, math.Hypot(s.u, o.u)}
 }
 
-// timeSlackS is what a timer may differ by, from the longest time that is known.
+// timeSlackS is what times after key-off may differ by, from the longest that is known.
 func timeSlackS(b, a *span) float64 {
 	if b == nil || a == nil {
 		return 0
 	}
-	return max(delaySlackS, timerSlack*max(b.lo, a.lo))
+	return max(offSlackS, timerSlack*max(b.lo, a.lo))
 }
 
 // unequal reports whether two figures are further apart than uncertainty and slack allow.
