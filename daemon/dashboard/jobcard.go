@@ -49,7 +49,7 @@ func (d *dashboard) jobCard(w http.ResponseWriter, r *http.Request) {
 	}
 	b.Refit = slices.Compact(b.Refit)
 	if c := latest(cycles, records.Before); c != nil {
-		b.Measured = fmt.Sprintf("Measured before fitting by bench %s, key cycle %s of %s.", clean(c.Bench), clean(c.ID), madeAt(c.cycle.Wall, d.o.Zone))
+		b.Measured = fmt.Sprintf("Measured before fitting: bench %s, key cycle %s, %s.", clean(c.Bench), clean(c.ID), madeAt(c.cycle.Wall, d.o.Zone))
 	}
 	var all jobBody
 	d.items(&all, &file)
