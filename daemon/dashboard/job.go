@@ -1,15 +1,12 @@
 package dashboard
 
 import (
-	"context"
 	"fmt"
 	"net/http"
 	"slices"
 	"strings"
 
 	"keyturn/daemon/records"
-	"keyturn/daemon/report"
-	"keyturn/protocol"
 )
 
 // jobBody is the page of one job.
@@ -156,95 +153,6 @@ func facts(j *records.Job) (out []fact) {
 	return out
 }
 
-// cycleIn is a key cycle of a job, read.
-type cycleIn struct {
-	records.JobCycle
-	cycle *protocol.Cycle
-}
-
-// cyclesOf reads a job's key cycles, the latest first.
-func (d *dashboard) cyclesOf(ctx context.Context, file *records.JobFile) (out []cycleIn, err error) {
-	for _, x := range file.Cycles {
-		c, err := d.o.Jobs.Cycle(ctx, x.Bench, x.ID)
-		if err != nil {
-			return nil, err
-		}
-		out = append(out, cycleIn{x, c})
-	}
-	return out, nil
-}
-
-// latest is the latest key cycle of a phase; nil without one.
-func latest(cycles []cycleIn, phase records.Phase) *cycleIn {
-	if i := slices.IndexFunc(cycles, func(c cycleIn) bool { return c.Phase == phase }); i >= 0 {
-		return &cycles[i]
-	}
-	return nil
-}
-
-// again holds the key cycle from before this job against the last one of the latest
-// earlier job that has any: what the vehicle or box left as, and what it came back as.
-func (d *dashboard) again(ctx context.Context, earlier []records.Job, cycles []cycleIn) ([]returned, error) {
-	now := latest(cycles, records.Before)
-	if now == nil {
-		return nil, nil
-	}
-	for i := range earlier {
-		file, err := d.o.Jobs.Job(ctx, earlier[i].Number)
-		if err != nil {
-			return nil, err
-		}
-		if len(file.Cycles) == 0 {
-			continue
-		}
-		then := file.Cycles[0]
-		c, err := d.o.Jobs.Cycle(ctx, then.Bench, then.ID)
-		if err != nil {
-			return nil, err
-		}
-		against := fmt.Sprintf("On its return, against the last key cycle of job %d (%s)", file.Number, phaseWord(then.Phase))
-		return []returned{held(against, c, now.cycle)}, nil
-	}
-	return nil, nil
-}
-
-// differs holds what was measured fitted, and removed again, against before.
-func (d *dashboard) differs(cycles []cycleIn) (out []returned) {
-	before := latest(cycles, records.Before)
-	if before == nil {
-		return nil
-	}
-	for _, phase := range []records.Phase{records.Fitted, records.Removed} {
-		if c := latest(cycles, phase); c != nil {
-			out = append(out, held("The latest "+phaseWord(phase)+", against the latest before fitting", before.cycle, c.cycle))
-		}
-	}
-	return out
-}
-
-func held(against string, before, after *protocol.Cycle) returned {
-	c := compareCycles(before, after)
-	return returned{against, c.Sentence, c.AsBefore, compareURL(before, after)}
-}
-
-// phases lists the key cycles phase by phase.
-func (d *dashboard) phases(file *records.JobFile, cycles []cycleIn) (out []phaseRows) {
-	for _, phase := range records.CyclePhases() {
-		rows := phaseRows{Word: phaseWord(phase)}
-		for _, c := range cycles {
-			if c.Phase == phase {
-				path := "/" + c.Bench + "/" + c.ID
-				rows.Cycles = append(rows.Cycles, jobCycleRow{Path: "/cycle" + path, Name: d.cycleName(c.cycle),
-					Put: by(d.day(c.Put), c.By), Drop: jobPath(file.Number) + "/cycle" + path + "/drop"})
-			}
-		}
-		if len(rows.Cycles) > 0 {
-			out = append(out, rows)
-		}
-	}
-	return out
-}
-
 // fittingOf says what was fitted, and what its slot did before.
 func fittingOf(f *records.Fitting, cycles []cycleIn) fittingView {
 	v := fittingView{Accessory: clean(f.Accessory), Place: placeOf(f), Path: fmt.Sprintf("%s/fitting/%d", jobPath(f.Job), f.ID),
@@ -292,18 +200,4 @@ func cleanLines(s string) string {
 		lines[i] = cleanTo(lines[i], records.JobNoteMax)
 	}
 	return strings.Join(lines, "\n")
-}
-
-// cycleName tells a key cycle from others.
-func (d *dashboard) cycleName(c *protocol.Cycle) string {
-	return fmt.Sprintf("%s, bench %s: %s", d.called(c), clean(c.Bench), keyWords(c))
-}
-
-// keyWords names the positions of the key in their order.
-func keyWords(c *protocol.Cycle) string {
-	var words []string
-	for _, k := range c.Key {
-		words = append(words, report.Position(k.Position))
-	}
-	return cleanTo(strings.Join(words, " → "), 2*textMax)
 }

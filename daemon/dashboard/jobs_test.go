@@ -147,8 +147,8 @@ func TestJobFromVehicleToRemovalCard(t *testing.T) {
 				x.StaysOnS, slot = &stays, x.Slot
 			}
 		}
-	}, nil, func(c *protocol.Cycle) { slotNamed(c, slot).Behaviour = protocol.Accessory })
-	before, after, changed := cycles[0], cycles[1], cycles[2]
+	}, nil, func(c *protocol.Cycle) { slotNamed(c, slot).Behaviour = protocol.Accessory }, func(c *protocol.Cycle) { slotNamed(c, slot).Behaviour = protocol.Accessory })
+	before, after, changed, returned := cycles[0], cycles[1], cycles[2], cycles[3]
 	path := func(c *protocol.Cycle) string { return "/cycle/" + c.Bench + "/" + c.ID }
 
 	doc, text := pageAt(t, h, path(before), http.StatusOK)
@@ -187,13 +187,13 @@ func TestJobFromVehicleToRemovalCard(t *testing.T) {
 	doc, _ = pageAt(t, h, again, http.StatusOK)
 	has(t, "the return", words(doc), "It was here before", "Job 1: KT12 ABC", "Put in a key cycle from before fitting",
 		"Last time on this model slot "+slot+", left side, live with the ignition on (15), stays on 4 min after key-off (Dash camera, model year 2019)", "Prove it again on the vehicle in hand.")
-	sent(t, h, path(changed)+"/job", "Job", "2", "Phase", "before")
+	sent(t, h, path(returned)+"/job", "Job", "2", "Phase", "before")
 	doc, _ = pageAt(t, h, again, http.StatusOK)
 	has(t, "nothing has changed", words(doc), "On its return, against the last key cycle of job 1 (removed again)", "As before: nothing differs")
-	sent(t, h, again+"/cycle/"+changed.Bench+"/"+changed.ID+"/drop")
+	sent(t, h, again+"/cycle/"+returned.Bench+"/"+returned.ID+"/drop")
 	sent(t, h, path(after)+"/job", "Job", "2", "Phase", "before")
 	doc, _ = pageAt(t, h, again, http.StatusOK)
-	has(t, "a slot has changed", words(doc), "Not as before: 1 slot differs ("+slot+")")
+	has(t, "a slot has changed", words(doc), "On its return, against the last key cycle of job 1 (removed again)", "Not as before: 1 slot differs ("+slot+")")
 
 	doc, _ = pageAt(t, h, "/history?model=Marlow+Carrier+2&year=2019", http.StatusOK)
 	has(t, "history", words(doc), "Last time on this model slot "+slot, "Prove it again on the vehicle in hand.", "Key cycles, model Marlow Carrier 2, model year 2019 , the latest first")
