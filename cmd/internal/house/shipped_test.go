@@ -39,7 +39,7 @@ var helpFlag = regexp.MustCompile(`(?m)^  +(?:-[a-zA-Z], )?--(?:\[no-\])?([a-z0-
 
 // helpCommand is a row of a command list: it is indented by two, its explanation
 // by four.
-var helpCommand = regexp.MustCompile(`(?m)^  ([a-z][a-z0-9-]*(?: [a-z][a-z0-9-]*)*)(?: [<\[].*)?$`)
+var helpCommand = regexp.MustCompile(`(?m)^  ([a-z][a-z0-9-]*(?: [a-z][a-z0-9-]*)*)(?: (?:[<\[]|--).*)?$`)
 
 // known tells every command of the shipped programs, "keyturn demo", and the
 // options that its --help lists. The programs themselves are commands too.
