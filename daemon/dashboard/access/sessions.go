@@ -26,14 +26,15 @@ const keyOf = "key"
 // where the pages are reached by it, never to scripts, and from a foreign page only when
 // a link is followed.
 func newSessions(r *records.Store, secure bool) *scs.SessionManager {
-	m := scs.New()
-	m.Store, m.HashTokenInStore = sessionStore{r}, true
-	m.IdleTimeout, m.Lifetime = idleMost, writerMost
-	m.Cookie.Name, m.Cookie.SameSite, m.Cookie.Secure = "keyturn", http.SameSiteLaxMode, secure
+	name := "keyturn"
 	if secure {
-		m.Cookie.Name = "__Host-keyturn" // no other host of the domain can set it (RFC 6265bis)
+		name = "__Host-keyturn" // no other host of the domain can set it (RFC 6265bis)
 	}
-	return m
+	// scs.New would also start a store in memory, which cleans itself for ever.
+	return &scs.SessionManager{
+		Store: sessionStore{r}, HashTokenInStore: true, Codec: scs.GobCodec{}, IdleTimeout: idleMost, Lifetime: writerMost,
+		Cookie: scs.SessionCookie{Name: name, Path: "/", HttpOnly: true, SameSite: http.SameSiteLaxMode, Secure: secure, Persist: true},
+	}
 }
 
 // begin signs a user in: under a new token, so that one which somebody else knew is

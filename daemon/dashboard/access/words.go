@@ -21,7 +21,7 @@ const (
 
 // Advice is what to know before one chooses a password.
 func Advice() string {
-	return fmt.Sprintf("At least %d characters, without your name. A few words that do not belong together are good.", PasswordLeast)
+	return fmt.Sprintf("At least %d characters, without the name. A few words that do not belong together are good.", PasswordLeast)
 }
 
 // NameOf is the form in which a name is kept and compared: lower case, and each letter
@@ -29,7 +29,7 @@ func Advice() string {
 func NameOf(typed string) (string, error) {
 	if len(typed) <= nameMost*utf8.UTFMax {
 		name, err := precis.UsernameCaseMapped.String(typed)
-		if err == nil && utf8.RuneCountInString(name) <= nameMost {
+		if err == nil && name != "" && utf8.RuneCountInString(name) <= nameMost {
 			return name, nil
 		}
 	}
@@ -43,7 +43,7 @@ func passwordOf(typed string) (string, error) {
 		return "", invalid(fmt.Sprintf("That password is too long: %d bytes are the most, which are as many plain letters.", PasswordMost))
 	}
 	password, err := precis.OpaqueString.String(typed)
-	if err != nil {
+	if err != nil || !utf8.ValidString(typed) {
 		return "", invalid("That is no password: it is empty, or there are control characters in it.")
 	}
 	return password, nil
