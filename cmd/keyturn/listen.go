@@ -50,7 +50,6 @@ func (d door) open(logger *slog.Logger) (h heard, err error) {
 		if settings, err = dashboard.TLS(d.certFile, d.keyFile, logger); err != nil {
 			return heard{}, err
 		}
-		settings.NextProtos = []string{"h2", "http/1.1"}
 	}
 	if h.Listener, err = net.Listen("tcp", d.listen); err != nil {
 		return heard{}, fmt.Errorf("listen: %w", err)

@@ -178,9 +178,10 @@ func twice(f url.Values) (string, error) {
 }
 
 // local is an address of ours that somebody wanted; the first page in place of any other.
+// Browsers read a backslash as a slash, and two slashes as another host's name.
 func local(next string) string {
-	u, err := url.Parse(next)
-	if err != nil || u.Scheme != "" || u.Host != "" || u.User != nil || !strings.HasPrefix(next, "/") || strings.HasPrefix(next, "//") || strings.Contains(next, `\`) {
+	_, err := url.Parse(next) // which finds control characters
+	if err != nil || !strings.HasPrefix(next, "/") || strings.HasPrefix(next, "//") || strings.Contains(next, `\`) {
 		return "/"
 	}
 	return next

@@ -32,7 +32,7 @@ func TLS(certFile, keyFile string, logger *slog.Logger) (*tls.Config, error) {
 	if err := c.read(); err != nil {
 		return nil, err
 	}
-	return &tls.Config{MinVersion: tls.VersionTLS12, GetCertificate: c.get}, nil
+	return &tls.Config{MinVersion: tls.VersionTLS12, GetCertificate: c.get, NextProtos: []string{"h2", "http/1.1"}}, nil
 }
 
 // get is asked at every handshake.
