@@ -119,7 +119,7 @@ func TestNamesAndPasswords(t *testing.T) {
 			t.Errorf("%.40q is %q, %v, want %q", typed, got, err, want)
 		}
 	}
-	long := strings.Repeat("lamp ", PasswordMost/5)
+	long := strings.Repeat("lamp ", passwordMost/5)
 	for typed, ok := range map[string]bool{ // likewise
 		secret: true, long: true, "pässword ø lång": true, "ten chars.": true,
 		"": false, "nine char": false, "aaaaaaaaaaaaaaa": false, "hello ADA hello": false, long + "123456": false, strings.Repeat("x", 1<<20): false,

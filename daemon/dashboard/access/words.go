@@ -10,18 +10,18 @@ import (
 
 const (
 	nameMost = 32 // characters
-	// PasswordLeast and PasswordMost bound a password. NIST SP 800-63B, 5.1.1.2, asks for
+	// passwordLeast and passwordMost bound a password. NIST SP 800-63B, 5.1.1.2, asks for
 	// at least 8 characters, for room for 64, and for no rules of what is in it. The most
 	// is in bytes: hashing must not become work without end.
-	PasswordLeast = 10
-	PasswordMost  = 256
+	passwordLeast = 10
+	passwordMost  = 256
 	// differentLeast is how many different characters a password has at least.
 	differentLeast = 5
 )
 
 // Advice is what to know before one chooses a password.
 func Advice() string {
-	return fmt.Sprintf("At least %d characters, without the name. A few words that do not belong together are good.", PasswordLeast)
+	return fmt.Sprintf("At least %d characters, without the name. A few words that do not belong together are good.", passwordLeast)
 }
 
 // NameOf is the form in which a name is kept and compared: lower case, and each letter
@@ -39,8 +39,8 @@ func NameOf(typed string) (string, error) {
 // passwordOf is the form in which a password is hashed, so that it is the same from every
 // keyboard (RFC 8265, OpaqueString).
 func passwordOf(typed string) (string, error) {
-	if len(typed) > PasswordMost {
-		return "", invalid(fmt.Sprintf("That password is too long: %d bytes are the most, which are as many plain letters.", PasswordMost))
+	if len(typed) > passwordMost {
+		return "", invalid(fmt.Sprintf("That password is too long: %d bytes are the most, which are as many plain letters.", passwordMost))
 	}
 	password, err := precis.OpaqueString.String(typed)
 	if err != nil || !utf8.ValidString(typed) {
@@ -60,8 +60,8 @@ func newPassword(name, typed string) (string, error) {
 		different[r] = true
 	}
 	switch {
-	case utf8.RuneCountInString(password) < PasswordLeast:
-		return "", invalid(fmt.Sprintf("That password is too short: at least %d characters, for short ones are soon guessed.", PasswordLeast))
+	case utf8.RuneCountInString(password) < passwordLeast:
+		return "", invalid(fmt.Sprintf("That password is too short: at least %d characters, for short ones are soon guessed.", passwordLeast))
 	case strings.Contains(strings.ToLower(password), name):
 		return "", invalid("That password holds the name, which is the first that is tried.")
 	case len(different) < differentLeast:
