@@ -104,7 +104,10 @@ func build(o Options) (*dashboard, error) {
 	mux := &routes{}
 	mux.HandleFunc("GET /{$}", d.now)
 	mux.HandleFunc("GET /bench/{bench}", d.bench)
+	mux.HandleFunc("GET /hand/{bench}", d.leads)
+	mux.HandleFunc("GET /hand/{bench}/{lead}", d.hand)
 	mux.HandleFunc("GET /cycle/{bench}/{id}", d.cycle)
+	mux.HandleFunc("GET /compare", d.compare)
 	mux.HandleFunc("GET /history", d.history)
 	mux.HandleFunc("GET /health", d.health)
 	mux.HandleFunc("GET /events", d.events)
