@@ -107,7 +107,7 @@ func (d *dashboard) account(w http.ResponseWriter, r *http.Request) {
 		d.sorry(w, r, http.StatusNotFound, "Nobody is asked who he is, for there is no user yet.")
 		return
 	}
-	body := askBody{Say: done(r), Name: p.Name, Advice: access.Advice()}
+	body := askBody{Say: outcome(r), Name: p.Name, Advice: access.Advice()}
 	if r.Method != http.MethodPost {
 		d.ask(w, r, "Account", "account", body, nil)
 		return

@@ -35,7 +35,7 @@ func (d *dashboard) userView(u records.User) userView {
 
 // users shows all users, and makes one.
 func (d *dashboard) users(w http.ResponseWriter, r *http.Request) {
-	status, body := http.StatusOK, usersBody{askBody: askBody{Say: done(r)}}
+	status, body := http.StatusOK, usersBody{askBody: askBody{Say: outcome(r)}}
 	if r.Method == http.MethodPost {
 		if !d.form(w, r, formMax) {
 			return
@@ -60,7 +60,7 @@ func (d *dashboard) users(w http.ResponseWriter, r *http.Request) {
 
 // user shows one user, and changes what is his.
 func (d *dashboard) user(w http.ResponseWriter, r *http.Request) {
-	status, body := http.StatusOK, usersBody{askBody: askBody{Say: done(r), Name: r.URL.Query().Get("name")}}
+	status, body := http.StatusOK, usersBody{askBody: askBody{Say: outcome(r), Name: r.URL.Query().Get("name")}}
 	if r.Method == http.MethodPost {
 		if !d.form(w, r, formMax) {
 			return
@@ -96,8 +96,8 @@ func (d *dashboard) changeUser(r *http.Request, name string) (to string, err err
 	return "/users?done=removed", a.Remove(r.Context(), name)
 }
 
-// done says what the form before did.
-func done(r *http.Request) string {
+// outcome says what the form before did.
+func outcome(r *http.Request) string {
 	switch r.URL.Query().Get("done") {
 	case "made":
 		return "The user was made. Tell the user the password; it is changed under one’s own name, above."
