@@ -89,8 +89,10 @@ var may = map[string]struct {
 	"daemon/evidence":            {[]string{"protocol", "daemon/config", "daemon/judge", "daemon/report"}, "pure: documents and box files in, the judge's values out"},
 	"daemon/report":              {[]string{"protocol", "daemon/handbook", "daemon/judge"}, "pure: documents and judgements in, words out"},
 	"daemon/outbox":              {[]string{"protocol", "modernc.org/sqlite"}, "keeps documents, knows no network"},
-	"daemon/dashboard":           {[]string{"protocol", "daemon/link", "daemon/records", "daemon/report", "daemon/judge", "daemon/evidence", "daemon/dashboard/picture"}, "shows documents; knows neither measuring nor SQL"},
+	"daemon/dashboard":           {[]string{"protocol", "daemon/link", "daemon/records", "daemon/report", "daemon/judge", "daemon/evidence", "daemon/dashboard/access", "daemon/dashboard/picture", "daemon/dashboard/photo"}, "shows documents; knows neither measuring nor SQL"},
+	"daemon/dashboard/access":    {[]string{"daemon/records", "github.com/alexedwards/argon2id", "github.com/alexedwards/scs/v2", "golang.org/x/crypto", "golang.org/x/text", "golang.org/x/time"}, "users and sessions; knows no page"},
 	"daemon/dashboard/picture":   {[]string{"protocol", "daemon/report"}, "pure: documents in, pictures out"},
+	"daemon/dashboard/photo":     {[]string{"github.com/bep/imagemeta", "golang.org/x/image"}, "pure: bytes in, bytes out"},
 	"daemon/records":             {[]string{"protocol", "modernc.org/sqlite", "github.com/jackc/pgx/v5"}, "keeps documents in SQL, knows no network"},
 	"daemon/records/recordstest": {nil, "a test aid: a database server as it is shipped"},
 	"daemon/link/linktest":       {nil, "a test aid: a broker as an outside judge"},
@@ -142,7 +144,7 @@ func TestImports(t *testing.T) {
 
 // pure are the packages that hold no goroutine, lock, clock, log, file, socket or
 // context.
-var pure = []string{"daemon/measure", "daemon/config", "daemon/handbook", "daemon/report", "daemon/judge", "daemon/evidence", "daemon/dashboard/picture"}
+var pure = []string{"daemon/measure", "daemon/config", "daemon/handbook", "daemon/report", "daemon/judge", "daemon/evidence", "daemon/dashboard/picture", "daemon/dashboard/photo"}
 
 func TestPureStaysPure(t *testing.T) {
 	banned := []string{"os", "net", "log", "log/slog", "context", "sync", "sync/atomic", "math/rand", "math/rand/v2", "io/fs", "os/exec"}
