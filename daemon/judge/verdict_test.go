@@ -48,7 +48,7 @@ func TestVerdictRules(t *testing.T) {
 			for i := range s.Rounds {
 				s.Rounds[i].Behaviour, s.Rounds[i].WatchedOffS = Permanent, 0.5
 			}
-		}, OnTooLong, Unproven},
+		}, OffNotSeen, Unproven},
 		{"awake for too long", func(s *BoxSlot) {
 			s.Expected.Behaviour = Awake
 			for i := range s.Rounds {
@@ -59,15 +59,15 @@ func TestVerdictRules(t *testing.T) {
 		{"late by more", func(s *BoxSlot) { s.Rounds[0].OnAfter = &Time{S: 0.103, US: 0.001} }, LiveInTime, Fail},
 		{"in time by less than twice u", func(s *BoxSlot) { s.Rounds[0].OnAfter = &Time{S: 0.099, US: 0.001} }, LiveInTime, Marginal},
 		{"off too early", func(s *BoxSlot) { s.Expected.StaysOnMinS = 0.5 }, OffTooEarly, Fail},
-		{"still on when last seen", func(s *BoxSlot) { s.Rounds[0].StaysOn = &Time{S: 0.5, Open: true} }, OnTooLong, Unproven},
+		{"still on when last seen", func(s *BoxSlot) { s.Rounds[0].StaysOn = &Time{S: 0.5, Open: true} }, OffNotSeen, Unproven},
 		{"holds in a start", func(s *BoxSlot) { s.Expected.OffInStart = &yes }, HoldsInStart, Fail},
 		{"falls 1.3 V further", func(s *BoxSlot) { s.Rounds[0].Lowest.V = 8.2 }, Falls, Fail},
 		{"may have fallen too far between two samples", func(s *BoxSlot) { s.Rounds[0].Lowest.HiddenV = 0.8 }, Falls, Marginal},
 		{"35 mΩ", func(s *BoxSlot) { s.Rounds[0].Source.Path.MOhm = 35 }, ContactResistance, Marginal},
 		{"61 mΩ, u 1", func(s *BoxSlot) { s.Rounds[0].Source.Path.MOhm = 61 }, ContactResistance, Marginal},
 		{"63 mΩ, u 1", func(s *BoxSlot) { s.Rounds[0].Source.Path.MOhm = 63 }, ContactResistance, Fail},
-		{"63 mΩ with a probe's in it", func(s *BoxSlot) { *s.Rounds[0].Source.Path = Path{63, 1, true} }, ContactResistance, Unproven},
-		{"113 mΩ with a probe's in it", func(s *BoxSlot) { *s.Rounds[0].Source.Path = Path{113, 1, true} }, ContactResistance, Fail},
+		{"63 mΩ with a probe's in it", func(s *BoxSlot) { *s.Rounds[0].Source.Path = Path{63, 1, true} }, ContactWithProbe, Unproven},
+		{"113 mΩ with a probe's in it", func(s *BoxSlot) { *s.Rounds[0].Source.Path = Path{113, 1, true} }, ContactWithProbe, Fail},
 		{"20 mΩ, u 30", func(s *BoxSlot) { s.Rounds[0].Source.Path.MOhm, s.Rounds[0].Source.Path.UMOhm = 20, 30 }, ContactResistance, Unproven},
 		{"only a bleed resistor", func(s *BoxSlot) { s.Rounds[0].Source.Path = nil }, ContactNotTested, Unproven},
 		{"contact came and went", func(s *BoxSlot) { s.Rounds[1].Amiss = []Amiss{ContactLost} }, ContactWasLost, Marginal},

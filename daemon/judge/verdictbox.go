@@ -72,9 +72,9 @@ func (b *bench) crossed(all []Verdict) {
 			r.Other = ""
 		}
 		for j := range all[i].Reasons {
-			if x := &all[i].Reasons[j]; strange(x) {
-				x.Makes = Unproven
-			}
+			// Every figure may be the other slot's.
+			x := &all[i].Reasons[j]
+			x.Makes = max(x.Makes, Unproven)
 		}
 		all[i].Reasons = append(all[i].Reasons, r)
 	}

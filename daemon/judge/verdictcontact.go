@@ -52,6 +52,9 @@ func (l *Limits) resistance(p *Path) VerdictReason {
 	s := p.span(l.ProbeMOhm)
 	pass, fail := atMost(s, l.ContactPassMOhm), atMost(s, l.ContactFailMOhm)
 	out := VerdictReason{Code: ContactResistance, Makes: Marginal, Value: p.MOhm, U: s.u, Limit: l.ContactPassMOhm}
+	if p.IncludesProbe {
+		out.Code = ContactWithProbe
+	}
 	switch {
 	case pass == Pass:
 		out.Makes = Pass

@@ -39,7 +39,7 @@ func (v *verdict) behaviour() {
 // does judges what a slot did in one round.
 func (v *verdict) does(r *Round) VerdictReason {
 	want, saw := v.slot.Expected.Behaviour, r.Behaviour
-	out := VerdictReason{Code: WrongBehaviour, Makes: Fail, Behaviour: saw}
+	out := VerdictReason{Code: WrongBehaviour, Makes: Fail, Behaviour: saw, Should: want}
 	never := saw == NoVolts || saw == NotProven && slices.Contains(r.Possible, NoVolts)
 	switch {
 	case never && !r.seesFeed(v.slot.Expected.FeedSide):
@@ -98,7 +98,7 @@ func follows(b Behaviour) bool { return b == Ignition || b == Accessory || b == 
 func (v *verdict) times() {
 	e := &v.slot.Expected
 	if follows(e.Behaviour) {
-		v.worst(LiveInTime, LiveNotTimed, func(r *Round) (*span, float64, Outcome) {
+		v.worst(LiveInTime, LiveNotTimed, LiveNotTimed, func(r *Round) (*span, float64, Outcome) {
 			s := r.OnAfter.span()
 			if s == nil {
 				return nil, 0, Unproven
@@ -107,7 +107,7 @@ func (v *verdict) times() {
 		})
 	}
 	if e.StaysOnMaxS != nil {
-		v.worst(OnTooLong, StayNotTimed, func(r *Round) (*span, float64, Outcome) {
+		v.worst(OnTooLong, OffNotSeen, StayNotTimed, func(r *Round) (*span, float64, Outcome) {
 			s := r.liveAfterOff()
 			if s == nil {
 				return nil, 0, Unproven
@@ -116,7 +116,7 @@ func (v *verdict) times() {
 		})
 	}
 	if e.StaysOnMinS > 0 {
-		v.worst(OffTooEarly, StayNotTimed, func(r *Round) (*span, float64, Outcome) {
+		v.worst(OffTooEarly, OffNotSeen, StayNotTimed, func(r *Round) (*span, float64, Outcome) {
 			s := r.liveAfterOff()
 			if s == nil {
 				return nil, 0, Unproven
@@ -140,8 +140,8 @@ func (s *span) finite() float64 {
 }
 
 // worst judges a figure of each round that has it, and adds the worst; missing where
-// none has it.
-func (v *verdict) worst(code, missing ReasonCode, judge func(*Round) (s *span, limit float64, o Outcome)) {
+// none has it, open where it has no bound.
+func (v *verdict) worst(code, open, missing ReasonCode, judge func(*Round) (s *span, limit float64, o Outcome)) {
 	found := VerdictReason{Code: missing, Makes: Unproven}
 	seen := false
 	for i := range v.slot.Rounds {
@@ -149,6 +149,9 @@ func (v *verdict) worst(code, missing ReasonCode, judge func(*Round) (s *span, l
 		if s != nil && (!seen || o < found.Makes) {
 			seen = true
 			found = VerdictReason{Code: code, Makes: o, Value: s.finite(), U: s.u, Limit: limit}
+			if o == Unproven {
+				found.Code = open
+			}
 		}
 	}
 	v.add(found)
@@ -184,7 +187,7 @@ func (v *verdict) falls() {
 	if v.bench.limits.leftOut(CheckStart) || (e.Behaviour != Permanent && e.Behaviour != Ignition) || e.OffInStart != nil && *e.OffInStart {
 		return
 	}
-	v.worst(Falls, StartNotSeen, func(r *Round) (*span, float64, Outcome) {
+	v.worst(Falls, StartNotSeen, StartNotSeen, func(r *Round) (*span, float64, Outcome) {
 		slot, battery := r.Lowest.span(), r.Battery.span()
 		if slot == nil || battery == nil {
 			return nil, 0, Unproven

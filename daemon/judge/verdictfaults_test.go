@@ -10,7 +10,7 @@ import (
 // right kind.
 func (f fault) named(v *Verdict) bool {
 	codes := map[fault][]ReasonCode{
-		wrongCircuit: {WrongBehaviour}, noVolts: {NoVoltsFound}, badJoint: {ContactResistance, ContactAbove}, backFeed: {BackFedFound},
+		wrongCircuit: {WrongBehaviour}, noVolts: {NoVoltsFound}, badJoint: {ContactResistance, ContactWithProbe, ContactAbove}, backFeed: {BackFedFound},
 		bridge: {Bridged}, earthShort: {BlownFuse}, lateRelay: {LiveInTime}, dropOut: {DropsOut}, comesAndGoes: {ComesAndGoes}, onTooLong: {OnTooLong},
 		sags: {Falls}, ghostly: {GhostFound}, crossedPair: {SlotsCrossed}, crossedSides: {SidesCrossed}, leadOff: {NoVoltsOrLeadOff},
 	}[f]

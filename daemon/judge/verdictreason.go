@@ -10,10 +10,11 @@ type VerdictReason struct {
 	// Value is what was found, U its standard uncertainty (k = 1), Limit what it was
 	// held to, in the code's unit; 0 where it has none.
 	Value, U, Limit float64
-	Behaviour       Behaviour // what was seen, with behaviours
-	Position        string    // of the key, where it belongs to one
-	Side            string    // of the slot
-	Other           string    // another slot
+	// Behaviour is what was seen and Should what is expected, with behaviours.
+	Behaviour, Should Behaviour
+	Position          string // of the key, where it belongs to one
+	Side              string // of the slot
+	Other             string // another slot
 }
 
 // The reasons of a verdict beside those of a feed. In brackets the unit of value and
@@ -33,13 +34,14 @@ const (
 	SlotsCrossed       ReasonCode = "crossed"    // does what another should, and the other way round
 	LiveInTime         ReasonCode = "live-after" // [s] after the key's move
 	LiveNotTimed       ReasonCode = "live-not-timed"
-	OffTooEarly        ReasonCode = "off-too-early"  // [s]
-	StayNotTimed       ReasonCode = "stay-not-timed" // how long it stays on is not known
-	DropsOut           ReasonCode = "drops-out"      // off while cranking
-	HoldsInStart       ReasonCode = "holds-in-start" // live while cranking, and should not be
-	Falls              ReasonCode = "falls"          // [V] further than the battery
-	ContactResistance  ReasonCode = "contact"        // [mΩ]
-	ContactAbove       ReasonCode = "contact-above"  // [mΩ] above matching slots
+	OffTooEarly        ReasonCode = "off-too-early"      // [s]
+	StayNotTimed       ReasonCode = "stay-not-timed"     // how long it stays on is not known
+	DropsOut           ReasonCode = "drops-out"          // off while cranking
+	HoldsInStart       ReasonCode = "holds-in-start"     // live while cranking, and should not be
+	Falls              ReasonCode = "falls"              // [V] further than the battery
+	ContactResistance  ReasonCode = "contact"            // [mΩ]
+	ContactWithProbe   ReasonCode = "contact-with-probe" // [mΩ] the probe's own in it
+	ContactAbove       ReasonCode = "contact-above"      // [mΩ] above matching slots
 	ContactNotTested   ReasonCode = "contact-not-tested"
 	ContactNotCompared ReasonCode = "contact-not-compared" // matching slots were not measured
 	FeedSideFound      ReasonCode = "feed-side"

@@ -11,7 +11,7 @@ func (v *verdict) sides() {
 	if v.bench.limits.leftOut(CheckSides) {
 		return
 	}
-	v.fuseIn()
+	both := v.fuseIn()
 	out, whole := v.slot.unfused()
 	feed, back := FeedSide(out)
 	want := v.slot.Expected.FeedSide
@@ -27,7 +27,7 @@ func (v *verdict) sides() {
 	switch {
 	case back != "":
 		v.backFed(back, out)
-	case !whole || feed == "":
+	case !both || !whole || feed == "":
 		v.add(VerdictReason{Code: SidesNotTested, Makes: Unproven})
 	case want != "" && feed != want:
 		v.add(VerdictReason{Code: SidesCrossed, Makes: Unproven, Side: feed})
@@ -109,9 +109,9 @@ func (s *BoxSlot) unfused() (sides []Side, whole bool) {
 // unfused reports whether no fuse joined the sides.
 func (r *Round) unfused() bool { return r.Fuse == FuseOut || r.Fuse == FuseBlown }
 
-// fuseIn judges the sides of each round with a fuse in.
-func (v *verdict) fuseIn() {
-	both := false
+// fuseIn judges the sides of each round with a fuse in, and reports whether both were
+// seen live.
+func (v *verdict) fuseIn() (both bool) {
 	for i := range v.slot.Rounds {
 		r := &v.slot.Rounds[i]
 		if r.Fuse != FuseIn || len(r.Leads) < 2 {
@@ -124,14 +124,12 @@ func (v *verdict) fuseIn() {
 				out.Makes = Unproven
 			}
 			v.add(out)
-			return
+			return true
 		}
 		_, back := FeedSide(r.Leads)
 		both = both || back != ""
 	}
-	if !both {
-		v.add(VerdictReason{Code: SidesNotTested, Makes: Unproven, Position: string(FuseIn)})
-	}
+	return both
 }
 
 // blown finds the side without volts while another is live, and whether its lead is
