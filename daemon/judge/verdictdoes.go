@@ -187,7 +187,7 @@ func (v *verdict) falls() {
 	if v.bench.limits.leftOut(CheckStart) || (e.Behaviour != Permanent && e.Behaviour != Ignition) || e.OffInStart != nil && *e.OffInStart {
 		return
 	}
-	v.worst(Falls, StartNotSeen, StartNotSeen, func(r *Round) (*span, float64, Outcome) {
+	v.worst(Falls, Falls, StartNotSeen, func(r *Round) (*span, float64, Outcome) {
 		slot, battery := r.Lowest.span(), r.Battery.span()
 		if slot == nil || battery == nil {
 			return nil, 0, Unproven
