@@ -10,8 +10,8 @@ import (
 	"keyturn/protocol"
 )
 
-// askBody is a page that asks one thing.
-type askBody struct {
+// formBody is a page that asks one thing.
+type formBody struct {
 	Title string
 	Job   string // whose it is
 	Form  *webForm
@@ -90,10 +90,10 @@ func (d *dashboard) openJobPage(w http.ResponseWriter, r *http.Request, sent boo
 		d.failed(w, r, err)
 		return
 	}
-	body := askBody{Title: title, Form: f, Back: "/jobs"}
+	body := formBody{Title: title, Form: f, Back: "/jobs"}
 	if !sent {
 		f.set("Model", typed(r.URL.Query().Get("model"), false))
-		d.ask(w, r, body, f.get("Model"), 0)
+		d.showForm(w, r, body, f.get("Model"), 0)
 		return
 	}
 	if !d.read(w, r, f) {
@@ -101,7 +101,7 @@ func (d *dashboard) openJobPage(w http.ResponseWriter, r *http.Request, sent boo
 	}
 	j := jobOf(f, kind)
 	if len(f.Faults()) > 0 {
-		d.ask(w, r, body, j.Model, 0)
+		d.showForm(w, r, body, j.Model, 0)
 		return
 	}
 	number, err := d.o.Jobs.OpenJob(r.Context(), j, d.who(r).Name)
@@ -112,8 +112,8 @@ func (d *dashboard) openJobPage(w http.ResponseWriter, r *http.Request, sent boo
 	d.done(w, r, err, jobPath(number))
 }
 
-// ask shows a form, with what was fitted on the model in other jobs than this one.
-func (d *dashboard) ask(w http.ResponseWriter, r *http.Request, body askBody, model string, number int64) {
+// showForm shows a form, with what was fitted on the model in other jobs than this one.
+func (d *dashboard) showForm(w http.ResponseWriter, r *http.Request, body formBody, model string, number int64) {
 	status := http.StatusOK
 	if len(body.Form.Faults()) > 0 {
 		status = http.StatusUnprocessableEntity
@@ -125,7 +125,7 @@ func (d *dashboard) ask(w http.ResponseWriter, r *http.Request, body askBody, mo
 	}
 	p := d.page(body.Title, "jobs")
 	p.Body = body
-	d.show(w, r, status, "ask", p)
+	d.show(w, r, status, "form-page", p)
 }
 
 func (d *dashboard) jobFacts(w http.ResponseWriter, r *http.Request) { d.factsPage(w, r, false) }
@@ -143,10 +143,10 @@ func (d *dashboard) factsPage(w http.ResponseWriter, r *http.Request, sent bool)
 		d.failed(w, r, err)
 		return
 	}
-	body := askBody{Title: "Change job " + strconv.FormatInt(file.Number, 10), Form: f, Back: jobPath(file.Number)}
+	body := formBody{Title: "Change job " + strconv.FormatInt(file.Number, 10), Form: f, Back: jobPath(file.Number)}
 	if !sent {
 		f.setFacts(&file.Job)
-		d.ask(w, r, body, file.Model, file.Number)
+		d.showForm(w, r, body, file.Model, file.Number)
 		return
 	}
 	if !d.read(w, r, f) {
@@ -155,7 +155,7 @@ func (d *dashboard) factsPage(w http.ResponseWriter, r *http.Request, sent bool)
 	j := jobOf(f, file.Kind)
 	j.Number = file.Number
 	if len(f.Faults()) > 0 {
-		d.ask(w, r, body, j.Model, file.Number)
+		d.showForm(w, r, body, j.Model, file.Number)
 		return
 	}
 	d.done(w, r, d.o.Jobs.UpdateJob(r.Context(), j), jobPath(j.Number))

@@ -44,7 +44,7 @@ func (d *dashboard) fittingPage(w http.ResponseWriter, r *http.Request, sent boo
 	}
 	f := d.fittingForm(r, &file, r.URL.Path)
 	x := records.Fitting{Job: file.Number}
-	body := askBody{Title: "Note a fitting", Form: f, Back: jobPath(file.Number), Job: fmt.Sprintf("job %d: %s", file.Number, jobName(&file.Job))}
+	body := formBody{Title: "Note a fitting", Form: f, Back: jobPath(file.Number), Job: fmt.Sprintf("job %d: %s", file.Number, jobName(&file.Job))}
 	if text := r.PathValue("item"); text != "" {
 		i := slices.IndexFunc(file.Fittings, func(x records.Fitting) bool { return strconv.FormatInt(x.ID, 10) == text })
 		if i < 0 {
@@ -67,7 +67,7 @@ func (d *dashboard) fittingPage(w http.ResponseWriter, r *http.Request, sent boo
 			return
 		}
 	}
-	d.ask(w, r, body, file.Model, file.Number)
+	d.showForm(w, r, body, file.Model, file.Number)
 }
 
 func codeForm(job int64) *webForm {

@@ -12,7 +12,7 @@ import (
 
 // jobRoutes are the addresses of the jobs. Reading is for everyone, the rest for who
 // keeps the jobs.
-func (d *dashboard) jobRoutes(mux *http.ServeMux) {
+func (d *dashboard) jobRoutes(mux *routes) {
 	read := func(pattern string, h http.HandlerFunc) { mux.HandleFunc(pattern, d.kept(h)) }
 	write := func(pattern string, h http.HandlerFunc) { mux.HandleFunc(pattern, d.allow(Operator, d.kept(h))) }
 	read("GET /jobs", d.jobs)

@@ -19,6 +19,7 @@ import (
 
 	"golang.org/x/net/html"
 
+	"keyturn/daemon/dashboard/access"
 	"keyturn/daemon/records"
 	"keyturn/protocol"
 )
@@ -481,6 +482,31 @@ func TestJobPages(t *testing.T) {
 		}
 		if len(seen) != want {
 			t.Errorf("%s: %d jobs, want %d", path, len(seen), want)
+		}
+	}
+}
+
+// Viewers read jobs and are offered nothing else; what operators do bears their names.
+func TestViewersReadJobs(t *testing.T) {
+	a, s := newAccess(t, access.Options{}, true)
+	h := newPages(t, Options{State: newState(t), Records: s, Jobs: s, Access: a})
+	c := keep(t, s, nil)[0]
+	operator, viewer := newBrowser(h).as(t, "ben"), newBrowser(h).as(t, "<script>")
+	if w := operator.ask(http.MethodPost, "/jobs/new/box", url.Values{"Serial": {"SN 1"}}); w.Code != http.StatusSeeOther {
+		t.Fatalf("an operator opens a job: %d", w.Code)
+	}
+	for _, path := range []string{"/jobs", "/job/1", "/job/1/card", "/cycle/" + c.Bench + "/" + c.ID} {
+		for name, who := range map[string]*browser{"operator": operator, "viewer": viewer} { // each by itself
+			w := who.ask(http.MethodGet, path, nil)
+			doc, text := answer(t, w, http.StatusOK)
+			forms := len(slices.DeleteFunc(all(doc, "form", "method"), func(n *html.Node) bool { return attr(n, "method") != "post" || attr(n, "action") == "/sign-out" }))
+			offers := forms > 0 || strings.Contains(text, "/jobs/new/")
+			if want := name == "operator" && path != "/job/1/card"; offers != want {
+				t.Errorf("%s of a %s: offers to change: %t", path, name, offers)
+			}
+			if strings.HasPrefix(path, "/job/1") && !strings.Contains(path, "card") {
+				has(t, path, words(doc), "by ben")
+			}
 		}
 	}
 }

@@ -3,6 +3,7 @@ package records
 import (
 	"bytes"
 	"context"
+	"database/sql"
 	"errors"
 	"fmt"
 	"os"
@@ -12,6 +13,7 @@ import (
 	"testing"
 	"time"
 
+	"keyturn/daemon/records/recordstest"
 	"keyturn/protocol"
 )
 
@@ -421,17 +423,20 @@ func TestFaultCodeForms(t *testing.T) {
 
 // Records from before there were jobs are brought up to date with what is in them.
 func TestJobsComeToOldRecords(t *testing.T) {
-	onBoth(t, func(t *testing.T, s *Store) {
+	for driver, url := range map[string]string{"sqlite": filepath.Join(t.TempDir(), "old.db"), "pgx": recordstest.Postgres(t)} { // each by itself
 		ctx := context.Background()
-		add(t, s, encode(t, cycle(1, "1", 1, true, protocol.Permanent)))
-		for _, undo := range []string{"DROP VIEW jobs", "DROP TABLE job_photo", "DROP TABLE job_note", "DROP TABLE job_code", "DROP TABLE job_fitting", "DROP TABLE job_cycle", "DROP TABLE job", "DROP TABLE counter",
-			"DROP INDEX cycle_by_bench", "DELETE FROM schema_version WHERE version > 1"} {
-			if _, err := s.db.Exec(undo); err != nil {
-				t.Fatal(err)
-			}
-		}
-		must(t, migrate(ctx, s.db))
+		db, err := sql.Open(driver, url)
+		must(t, err)
+		_, err = db.ExecContext(ctx, "CREATE TABLE schema_version (version BIGINT NOT NULL)")
+		must(t, err)
+		must(t, step(ctx, db, steps()[0], 1))
+		old := &Store{db: db, now: time.Now}
+		add(t, old, encode(t, cycle(1, "1", 1, true, protocol.Permanent)))
+		must(t, db.Close())
+		s, err := Open(ctx, Options{URL: url})
+		must(t, err)
 		n := openJob(t, s, van())
 		must(t, s.PutCycle(ctx, JobCycle{CycleRef: CycleRef{"bench-1", "0123abcd-1"}, Job: n, Phase: Before}, ""))
-	})
+		must(t, s.Close())
+	}
 }

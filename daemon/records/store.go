@@ -50,8 +50,8 @@ func Open(ctx context.Context, o Options) (*Store, error) {
 	if strings.HasPrefix(o.URL, "postgres://") || strings.HasPrefix(o.URL, "postgresql://") {
 		driver, source = "pgx", o.URL
 	}
-	if driver == "sqlite" && o.MustExist {
-		if _, err := os.Stat(o.URL); err != nil {
+	if driver == "sqlite" {
+		if err := private(o.URL, o.MustExist); err != nil {
 			return nil, fmt.Errorf("open the records: %w", err)
 		}
 	}
@@ -64,6 +64,20 @@ func Open(ctx context.Context, o Options) (*Store, error) {
 		return nil, errors.Join(fmt.Errorf("open the records: %w", err), db.Close())
 	}
 	return &Store{db: db, now: o.Now}, nil
+}
+
+// private makes a file that its owner alone may read, for users' passwords are held
+// against what is in it. One that is there stays as it is.
+func private(name string, mustExist bool) error {
+	if mustExist {
+		_, err := os.Stat(name)
+		return err
+	}
+	f, err := os.OpenFile(name, os.O_RDWR|os.O_CREATE, 0o600)
+	if err != nil {
+		return err
+	}
+	return f.Close()
 }
 
 // Close closes them.
