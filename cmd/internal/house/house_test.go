@@ -83,6 +83,7 @@ var may = map[string]struct {
 	"adc/capture":                {[]string{"adc"}, "a codec of inputs"},
 	"daemon":                     {[]string{"adc", "protocol", "daemon/measure", "daemon/config", "daemon/link", "daemon/outbox"}, "joins the parts"},
 	"daemon/measure":             {[]string{"adc"}, "pure: values in, events out"},
+	"daemon/drive":               {nil, "pure: time and inputs in, lines out; nothing beside it can switch anything"},
 	"daemon/config":              {[]string{"adc", "daemon/measure", "github.com/pelletier/go-toml/v2"}, "pure: bytes in, values out"},
 	"daemon/report":              {[]string{"protocol"}, "pure: documents in, words out"},
 	"daemon/outbox":              {[]string{"protocol", "modernc.org/sqlite"}, "keeps documents, knows no network"},
@@ -139,7 +140,7 @@ func TestImports(t *testing.T) {
 
 // pure are the packages that hold no goroutine, lock, clock, log, file, socket or
 // context.
-var pure = []string{"daemon/measure", "daemon/config", "daemon/report", "daemon/dashboard/picture"}
+var pure = []string{"daemon/measure", "daemon/drive", "daemon/config", "daemon/report", "daemon/dashboard/picture"}
 
 func TestPureStaysPure(t *testing.T) {
 	banned := []string{"os", "net", "log", "log/slog", "context", "sync", "sync/atomic", "math/rand", "math/rand/v2", "io/fs", "os/exec"}
