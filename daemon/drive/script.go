@@ -80,7 +80,7 @@ func (s *Script) check(i int, b *Bench, l *Limits) string {
 	case x.Position > Start:
 		return "no position of the key; write off, accessory, on or start"
 	case x.For > 0 == (x.Settled > 0) || x.For < 0 || x.Settled < 0:
-		return "write how long: either for_s, or settled_s with most_s"
+		return "no time; write either for_s, or settled_s with most_s"
 	case x.Settled > 0 && x.Most < x.Settled, x.longest() > ScriptMost:
 		return fmt.Sprintf("lasts at most %v; write more than settled_s, and at most %v", x.longest(), ScriptMost)
 	}

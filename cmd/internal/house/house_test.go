@@ -84,7 +84,7 @@ var may = map[string]struct {
 	"daemon":                     {[]string{"adc", "protocol", "daemon/measure", "daemon/config", "daemon/link", "daemon/outbox"}, "joins the parts"},
 	"daemon/measure":             {[]string{"adc"}, "pure: values in, events out"},
 	"daemon/drive":               {nil, "pure: time and inputs in, lines out; nothing beside it can switch anything"},
-	"daemon/config":              {[]string{"adc", "daemon/measure", "github.com/pelletier/go-toml/v2"}, "pure: bytes in, values out"},
+	"daemon/config":              {[]string{"adc", "daemon/measure", "daemon/drive", "github.com/pelletier/go-toml/v2"}, "pure: bytes in, values out"},
 	"daemon/report":              {[]string{"protocol"}, "pure: documents in, words out"},
 	"daemon/outbox":              {[]string{"protocol", "modernc.org/sqlite"}, "keeps documents, knows no network"},
 	"daemon/dashboard":           {[]string{"protocol", "daemon/link", "daemon/records", "daemon/report", "daemon/dashboard/picture"}, "shows documents; knows neither measuring nor SQL"},
