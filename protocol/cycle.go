@@ -4,11 +4,14 @@ package protocol
 // result. Each revision is complete in itself; of one id the highest wins.
 type Cycle struct {
 	ResultHeader
-	Subject  Subject `json:"subject"`
-	ID       string  `json:"id"`       // see CycleID; never changed
-	Revision int     `json:"revision"` // from 1
-	Final    bool    `json:"final"`
-	Ended    Ended   `json:"ended"` // null while not final
+	Subject Subject `json:"subject"`
+	// CrankSource is what pulled the supply down in a start; absent while not said. With
+	// contact-only there is no Sag: nothing was tested at low voltage.
+	CrankSource CrankSource `json:"crank_source,omitempty"`
+	ID          string      `json:"id"`       // see CycleID; never changed
+	Revision    int         `json:"revision"` // from 1
+	Final       bool        `json:"final"`
+	Ended       Ended       `json:"ended"` // null while not final
 	// Key lists the positions in the order they were reached, beginning with
 	// the first other than off.
 	Key   List[KeyMove]   `json:"key"`

@@ -74,7 +74,7 @@ func examples() map[string]protocol.Document {
 		"result-transition-withdrawn": &protocol.TransitionResult{ResultHeader: result(), ID: "l-1-4213", Lead: "l-1", Withdrawn: true, Why: "part of pulsing"},
 		"result-crank":                &protocol.CrankResult{ResultHeader: result(), ID: "l-1-start-5000", Lead: "l-1", CrankDetail: &detail},
 		"result-crank-not-measured":   &protocol.CrankResult{ResultHeader: result(), ID: "l-1-start-5000", Lead: "l-1", CrankDetail: &unmeasured},
-		"result-cycle": &protocol.Cycle{ResultHeader: result(), Subject: protocol.Vehicle, ID: "0123abcd-4200", Revision: 3, Final: true, Ended: protocol.EndedWatch,
+		"result-cycle": &protocol.Cycle{ResultHeader: result(), Subject: protocol.Vehicle, CrankSource: protocol.CrankEngine, ID: "0123abcd-4200", Revision: 3, Final: true, Ended: protocol.EndedWatch,
 			Key: protocol.List[protocol.KeyMove]{key}, Battery: &lead,
 			Notes: protocol.List[protocol.Note]{{AtNS: 4_300_000_000, Text: "heater on", Source: protocol.SourceOperator}},
 			Slots: protocol.List[protocol.CycleSlot]{

@@ -40,6 +40,16 @@ const (
 	Vehicle    Subject = "vehicle"     // a person turns the ignition key
 )
 
+// CrankSource is what pulls the supply down in a start.
+type CrankSource string
+
+// The crank sources.
+const (
+	CrankEngine      CrankSource = "engine"
+	CrankSupplyDip   CrankSource = "supply-dip"   // a bench supply, or a load on it
+	CrankContactOnly CrankSource = "contact-only" // nothing: a contact moves at full voltage
+)
+
 // Position is a position of the key.
 type Position string
 

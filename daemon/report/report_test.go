@@ -90,3 +90,22 @@ func TestOrderIsToldWhereItIsCertain(t *testing.T) {
 		t.Errorf("%q, want no order", got)
 	}
 }
+
+// Only a start in which nothing pulled the supply down is said to have tested nothing.
+func TestContactOnlyIsNotTestedAtLowVoltage(t *testing.T) {
+	const want = "Not tested at low voltage: in the start a contact moved, and nothing pulled the supply down."
+	start := protocol.List[protocol.KeyMove]{{Position: protocol.PositionOn}, {Position: protocol.PositionStart}}
+	for _, c := range []struct {
+		source protocol.CrankSource
+		key    protocol.List[protocol.KeyMove]
+		want   string
+	}{{protocol.CrankContactOnly, start, want}, {protocol.CrankContactOnly, start[:1], ""}, {protocol.CrankSupplyDip, start, ""}, {"", start, ""}} {
+		cycle := &protocol.Cycle{CrankSource: c.source, Key: c.key}
+		if got := LowVoltage(cycle); got != c.want {
+			t.Errorf("%+v: %q", c, got)
+		}
+		if told := strings.Contains(Table(cycle, 200), want); told != (c.want != "") {
+			t.Errorf("%+v: the table tells it: %v", c, told)
+		}
+	}
+}

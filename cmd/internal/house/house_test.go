@@ -81,7 +81,7 @@ var may = map[string]struct {
 	"adc/adctest":                {[]string{"adc", "periph.io/x/conn/v3"}, "simulated chips know no driver"},
 	"adc/vehicle":                {[]string{"adc"}, "the model knows no instrument"},
 	"adc/capture":                {[]string{"adc"}, "a codec of inputs"},
-	"daemon":                     {[]string{"adc", "protocol", "daemon/measure", "daemon/config", "daemon/link", "daemon/outbox"}, "joins the parts"},
+	"daemon":                     {[]string{"adc", "protocol", "daemon/measure", "daemon/drive", "daemon/config", "daemon/link", "daemon/outbox", "periph.io/x/conn/v3"}, "joins the parts; of periph the interfaces of GPIO lines"},
 	"daemon/measure":             {[]string{"adc"}, "pure: values in, events out"},
 	"daemon/drive":               {nil, "pure: time and inputs in, lines out; nothing beside it can switch anything"},
 	"daemon/config":              {[]string{"adc", "daemon/measure", "daemon/drive", "github.com/pelletier/go-toml/v2"}, "pure: bytes in, values out"},
