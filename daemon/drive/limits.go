@@ -36,7 +36,7 @@ const (
 	// StaleMost is how old the latest sample may be.
 	StaleMost = 250 * time.Millisecond
 	// PulseEvery is how often the watchdog line changes at most.
-	PulseEvery = 10 * time.Millisecond
+	PulseEvery = 5 * time.Millisecond
 	// WarmUp is how long pulses go out before anything is switched: the supply of the
 	// relays comes up.
 	WarmUp = 500 * time.Millisecond

@@ -95,13 +95,14 @@ type EventKind uint8
 
 // The kinds of Event.
 const (
-	Armed     EventKind = iota + 1
-	Moved               // the relays went to Position, in Step
-	Switched            // Output went on or off
-	Waiting             // the next step waits until start or load has rested
-	Unsettled           // Step was over before the slots had settled
-	Latched             // everything went off, for Why; it must be armed again
-	Ended               // the script is over, everything is off
+	Ready EventKind = iota + 1 // everything is off, and it may be armed
+	Armed
+	Moved     // the relays went to Position, in Step
+	Switched  // Output went on or off
+	Waiting   // the next step waits until start or load has rested
+	Unsettled // Step was over before the slots had settled
+	Latched   // everything went off, for Why; it must be armed again
+	Ended     // the script is over, everything is off
 )
 
 // New returns a machine that is not armed, or what is wrong with bench or script.
@@ -133,6 +134,7 @@ func (m *Machine) Step(now time.Duration, in Inputs) (Set, []Event) {
 	switch {
 	case m.phase == resting && !in.Arm:
 		m.phase = ready
+		m.emit(Event{Kind: Ready})
 	case m.phase == ready && in.Arm && why == "":
 		m.phase, m.armedAt, m.pulsing = warming, now, now
 		m.emit(Event{Kind: Armed})

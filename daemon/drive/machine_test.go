@@ -87,6 +87,8 @@ func (r *rig) take(out Set, events []Event) {
 	for _, e := range events {
 		text := fmt.Sprintf("%.2f ", e.At.Seconds())
 		switch e.Kind {
+		case Ready:
+			continue
 		case Armed:
 			text += "armed"
 		case Moved:

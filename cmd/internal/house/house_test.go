@@ -83,6 +83,7 @@ var may = map[string]struct {
 	"adc/capture":                {[]string{"adc"}, "a codec of inputs"},
 	"daemon":                     {[]string{"adc", "protocol", "daemon/measure", "daemon/drive", "daemon/config", "daemon/link", "daemon/outbox", "periph.io/x/conn/v3"}, "joins the parts; of periph the interfaces of GPIO lines"},
 	"daemon/measure":             {[]string{"adc"}, "pure: values in, events out"},
+	"daemon/measure/spicetest":   {nil, "a test aid: a circuit simulator as an outside judge"},
 	"daemon/drive":               {nil, "pure: time and inputs in, lines out; nothing beside it can switch anything"},
 	"daemon/config":              {[]string{"adc", "daemon/measure", "daemon/drive", "github.com/pelletier/go-toml/v2"}, "pure: bytes in, values out"},
 	"daemon/report":              {[]string{"protocol"}, "pure: documents in, words out"},
