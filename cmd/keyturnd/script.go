@@ -31,6 +31,7 @@ type attended struct {
 	ready     chan struct{} // closed when it may be armed
 	events    chan drive.Event
 	armedAt   time.Duration
+	position  drive.Position // the latest that was printed
 }
 
 // eventsMost is how many events may wait to be printed.
@@ -188,6 +189,10 @@ func (a *attended) words(e drive.Event) string {
 	case drive.Armed:
 		return "armed"
 	case drive.Moved:
+		if was := a.position; e.Step > 0 && e.Position == was {
+			return "" // a load or bleed resistor changes, and says so
+		}
+		a.position = e.Position
 		return "key to " + e.Position.String()
 	case drive.Switched:
 		if o := a.bench.Outputs()[e.Output]; o.Slot != "" {
