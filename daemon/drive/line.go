@@ -88,14 +88,6 @@ func (p Position) relays() [terminals]bool {
 // terminals is how many terminals there are relays for: 75, 15 and 50.
 const terminals = 3
 
-// terminalOf is the terminal that a relay feeds; false for what is no relay.
-func terminalOf(r Role) (int, bool) {
-	if r >= RelayAccessory && r <= RelayStart {
-		return int(r - RelayAccessory), true
-	}
-	return 0, false
-}
-
 func terminalName(k int) string { return [terminals]string{"75", "15", "50"}[k] }
 
 // Bench is what the machine is told of its lines.

@@ -13,7 +13,6 @@ type watch struct {
 	t       *testing.T
 	b       Bench
 	l       Limits
-	begun   time.Duration
 	now     time.Duration
 	was     Set
 	on      []time.Duration // since when each line is
