@@ -85,6 +85,9 @@ const (
 	ControlDirect   = "direct"
 	ControlCoilPins = "coil-pins"
 	ControlNetwork  = "network"
+
+	ZoneCabin     = "cabin"
+	ZoneEngineBay = "engine-bay"
 )
 
 // ParseBox reads a box file. The error is a Faults: all there are. open is what a

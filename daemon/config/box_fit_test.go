@@ -103,3 +103,18 @@ func TestBenchFileSaysHowItsBoxIsUsed(t *testing.T) {
 		}
 	}
 }
+
+// A vehicle's bench without a box file runs, and is told what nobody looks after.
+func TestVehicleWithoutABoxIsNoted(t *testing.T) {
+	b, err := ParseBench(example(t), families())
+	if err != nil {
+		t.Fatal(err)
+	}
+	if notes := strings.Join(b.Notes(), "\n"); !strings.Contains(notes, "no box file") {
+		t.Errorf("notes:\n%s", notes)
+	}
+	b.Subject = offVehicle
+	if notes := strings.Join(b.Notes(), "\n"); strings.Contains(notes, "no box file") {
+		t.Errorf("off the vehicle:\n%s", notes)
+	}
+}

@@ -203,7 +203,7 @@ func FuzzBoxFile(f *testing.F) {
 		f.Fatal(err)
 	}
 	f.Add(draft)
-	f.Add([]byte("draft = true\nid = \"b\"\nslot = [{id = \"a\", row = -1}, {id = \"a\", outputs = [{}, {}, {}], kind = \"three-blade\"}]"))
+	f.Add([]byte("draft = true\nid = \"b\"\nslot = [{id = \"a\", row = -1}, {id = \"a\", outputs = [{}, {}, {}], kind = \"micro-three-blades\"}]"))
 	f.Add([]byte("draft = 1\nhighest_v = -inf\n[[slot]]\nstays_on_max_s = nan\ncoil_pins = [\"\\n\"]\n"))
 	f.Fuzz(func(t *testing.T, data []byte) {
 		b, open, err := ParseBox(data)

@@ -39,7 +39,7 @@ var helpFlag = regexp.MustCompile(`(?m)^  +(?:-[a-zA-Z], )?--(?:\[no-\])?([a-z0-
 
 // helpCommand is a row of a command list: it is indented by two, its explanation
 // by four.
-var helpCommand = regexp.MustCompile(`(?m)^  ([a-z][a-z0-9-]*(?: [a-z][a-z0-9-]*)*)(?: [<\[].*)?$`)
+var helpCommand = regexp.MustCompile(`(?m)^  ([a-z][a-z0-9-]*(?: [a-z][a-z0-9-]*)*)(?: (?:[<\[]|--).*)?$`)
 
 // known tells every command of the shipped programs, "keyturn demo", and the
 // options that its --help lists. The programs themselves are commands too.
@@ -253,6 +253,19 @@ func keysTold(t *testing.T, page string, file reflect.Type) {
 	for key := range told { // likewise
 		if !there[key] {
 			t.Errorf("%s tells of %s, which no such file has: remove it", page, key)
+		}
+	}
+}
+
+// The manual page of the box file names every kind of fuse.
+func TestBoxPageTellsEveryKind(t *testing.T) {
+	text, err := os.ReadFile(filepath.Join(top(t), "systemd", "keyturn-box.5"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, k := range config.FuseKinds() {
+		if want := ".It " + k.Name + "\n" + strings.ToUpper(k.What[:1]) + k.What[1:]; !strings.Contains(string(text), want) {
+			t.Errorf("keyturn-box.5 lacks\n%s", want)
 		}
 	}
 }
