@@ -168,6 +168,7 @@ func (c *core) take(ctx context.Context, in adc.Input) {
 	switch in.Kind {
 	case adc.SampleInput:
 		c.moment.sample(&in.Sample)
+		c.drive.sample(&in.Sample, c.moment)
 	case adc.BlindInput:
 		c.noteBlind(in.Blind, in.At)
 	case adc.TickInput:

@@ -58,6 +58,9 @@ type driving struct {
 	on      drive.Set   // lines that may be on
 	trouble string
 
+	tests    *tested
+	position drive.Position
+
 	over    bool
 	stopped string
 	overAt  adc.Instant
@@ -72,7 +75,7 @@ func newDriving(o *Options) (*driving, error) {
 		return nil, fmt.Errorf("bench %s: %w", o.Bench, err)
 	}
 	k := &o.Params.Key
-	return &driving{o: o.Drive, machine: machine, key: [3]int{k.Accessory, k.On, k.Start}, sense: o.Params.BatterySense}, nil
+	return &driving{o: o.Drive, machine: machine, tests: newTested(&o.Drive.Bench, &o.Params), key: [3]int{k.Accessory, k.On, k.Start}, sense: o.Params.BatterySense}, nil
 }
 
 // driveOn gives the machine what the bench sees and does what it says. It is called as
@@ -112,8 +115,36 @@ func (d *driving) step(ctx context.Context, c *core, now adc.Instant) {
 	in.Age = now.Sub(c.now)
 	out, events := d.machine.Step(time.Duration(now), in)
 	d.write(out)
+	d.follow(c, now, out, events)
 	for _, e := range events {
 		c.told(ctx, now, e)
+	}
+}
+
+// follow keeps what tests of sources must know: when which lines were on, and where the
+// key was.
+func (d *driving) follow(c *core, now adc.Instant, out drive.Set, events []drive.Event) {
+	switched := false
+	for _, e := range events {
+		switch e.Kind {
+		case drive.Armed:
+			d.tests = newTested(&d.o.Bench, &c.o.Params)
+			c.t.tests = d.tests
+		case drive.Moved:
+			d.position = e.Position
+		case drive.Switched:
+			switched = true
+		}
+	}
+	if switched {
+		d.tests.next(now, out, d.position)
+	}
+}
+
+// sample hands a lead's voltage on to the tests of sources.
+func (d *driving) sample(s *adc.Sample, m *moment) {
+	if d != nil && s.Lead >= 0 && s.Lead < len(m.volts) {
+		d.tests.sample(s.Lead, s.To, m.volts[s.Lead])
 	}
 }
 

@@ -4,6 +4,7 @@ import (
 	"context"
 	"fmt"
 	"log/slog"
+	"math"
 	"os"
 	"slices"
 	"strings"
@@ -46,7 +47,7 @@ type stand struct {
 	inputs          []adc.Input
 }
 
-func newStand(t *testing.T, script string, dips bool) *stand {
+func newStand(t *testing.T, script string, dips bool, slots ...vehicle.BoardSlot) *stand {
 	t.Helper()
 	read := func(name string) []byte {
 		text, err := os.ReadFile("../testdata/" + name)
@@ -66,10 +67,13 @@ func newStand(t *testing.T, script string, dips bool) *stand {
 		t.Fatal(err)
 	}
 	const begin = adc.Instant(time.Minute)
-	s.board = vehicle.NewBoard(vehicle.BoardOptions{Start: begin, Seed: 3, Dips: dips, Slots: []vehicle.BoardSlot{
-		{Feed: vehicle.Terminal15, SourceOhm: 0.05, LoadOhm: 4.7}, {Feed: vehicle.Terminal75, SourceOhm: 0.05, GhostV: 6, GhostOhm: 47e3},
-		{Feed: vehicle.Terminal50, SourceOhm: 0.05}, {Feed: vehicle.Terminal30, SourceOhm: 0.05},
-	}})
+	if slots == nil {
+		slots = []vehicle.BoardSlot{
+			{Feed: vehicle.Terminal15, SourceOhm: 0.05, LoadOhm: 4.7}, {Feed: vehicle.Terminal75, SourceOhm: 0.05, GhostV: 6, GhostOhm: 47e3},
+			{Feed: vehicle.Terminal50, SourceOhm: 0.05}, {Feed: vehicle.Terminal30, SourceOhm: 0.05},
+		}
+	}
+	s.board = vehicle.NewBoard(vehicle.BoardOptions{Start: begin, Seed: 3, Dips: dips, Slots: slots})
 	s.bus = adctest.NewBus(adctest.BusOptions{Start: begin, OverheadMin: 50 * time.Microsecond, OverheadMax: 50 * time.Microsecond})
 	d := s.wire()
 	d.Script = parsed
@@ -401,5 +405,32 @@ func TestVehicleIsNotDriven(t *testing.T) {
 	s.core.o.Drive.Bench.OffVehicle = false
 	if _, err := newCore(s.core.o); err == nil || !strings.Contains(err.Error(), "a person turns the key") {
 		t.Errorf("%v", err)
+	}
+}
+
+// What stands behind a slot's volts is told: a sound feed, one behind a bad joint, and a
+// ghost, which a lead alone takes for volts.
+func TestSourcesAreTested(t *testing.T) {
+	for _, c := range []struct {
+		ohm     float64
+		finding protocol.SourceFinding
+	}{{0.05, protocol.SourceFeed}, {0.4, protocol.SourceHighResistance}} {
+		s := newStand(t, "short.toml", false, vehicle.BoardSlot{Feed: vehicle.Terminal15, SourceOhm: c.ohm, LoadOhm: 4.7},
+			vehicle.BoardSlot{GhostV: 12, GhostOhm: 15e3}, vehicle.BoardSlot{}, vehicle.BoardSlot{Feed: vehicle.Terminal30, SourceOhm: 0.05})
+		s.run()
+		cycle := s.final()
+		got := cycle.Slots[0].Source
+		if got == nil || got.Finding != c.finding || got.Position != protocol.PositionOn || got.IncludesProbe || got.PathMOhm == nil {
+			t.Fatalf("%g ohm: %+v", c.ohm, got)
+		}
+		if d := math.Abs(float64(*got.PathMOhm) - c.ohm*1e3); d > 2*float64(*got.PathUMOhm) || *got.PathUMOhm > 30 {
+			t.Errorf("%v ± %v mohm, want %g", *got.PathMOhm, *got.PathUMOhm, c.ohm*1e3)
+		}
+		if g := cycle.Slots[1].Source; g == nil || g.Finding != protocol.SourceGhost || g.PathMOhm != nil {
+			t.Errorf("the ghost: %+v", g)
+		}
+		if cycle.Slots[3].Source != nil {
+			t.Errorf("a slot that was not tested: %+v", cycle.Slots[3].Source)
+		}
 	}
 }

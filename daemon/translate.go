@@ -23,6 +23,7 @@ type translator struct {
 	cylinders int // of the engine; 0: not known
 	wall      func(adc.Instant) (time.Time, time.Duration, bool)
 	slotOf    []slotRef                // per lead
+	tests     *tested                  // of sources; nil for none
 	fuses     map[string]protocol.Fuse // by slot
 }
 
@@ -192,6 +193,7 @@ func (t *translator) cycleSlot(s *measure.SlotResult) protocol.CycleSlot {
 		Slot: slot.Name, Legend: protocol.OrNull(slot.Legend), Fuse: t.fuses[slot.Name], Behaviour: b, DINTerminal: protocol.TerminalOf(b),
 		WatchedS: protocol.SecondsOf(s.Watched), Seen: seen(s.Seen), StaysOnOpen: s.StaysOnOpen,
 	}
+	out.Source = t.tests.source(s.Slot)
 	for _, p := range s.Possible {
 		out.Possible = append(out.Possible, protocol.Behaviour(p.String()))
 	}

@@ -79,7 +79,8 @@ func examples() map[string]protocol.Document {
 			Notes: protocol.List[protocol.Note]{{AtNS: 4_300_000_000, Text: "heater on", Source: protocol.SourceOperator}},
 			Slots: protocol.List[protocol.CycleSlot]{
 				{Slot: "f1", Legend: "Radio", Fuse: protocol.FuseBlown, Behaviour: protocol.Accessory, DINTerminal: protocol.TerminalOf(protocol.Accessory), StaysOnS: ptr(protocol.Seconds(4.5)), StaysOnUMS: ptr(protocol.Millis(0.4)),
-					OffInStart: ptr(true), WatchedS: 16.2, Leads: protocol.List[protocol.CycleLead]{lead}},
+					OffInStart: ptr(true), WatchedS: 16.2,
+					Source: &protocol.SlotSource{Finding: protocol.SourceHighResistance, Position: protocol.PositionOn, PathMOhm: ptr(protocol.MilliOhms(402.3)), PathUMOhm: ptr(protocol.MilliOhms(12.6)), IncludesProbe: true}, Leads: protocol.List[protocol.CycleLead]{lead}},
 				{Slot: "f2", Behaviour: protocol.NotProven, Possible: protocol.List[protocol.Behaviour]{protocol.NoVolts, protocol.StartOnly}, DecidedBy: protocol.List[protocol.Position]{protocol.PositionStart}}}},
 		"result-bench":       &protocol.BenchResult{ResultHeader: result(), Description: desc},
 		"result-bench-fault": &protocol.BenchFault{ResultHeader: result(), AtNS: 5, Lead: "l-1", Chip: "adc-1", Reason: "one-sample spike", Count: 2},

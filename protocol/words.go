@@ -100,6 +100,18 @@ const (
 	FuseBlown Fuse = "blown" // a blown fuse stands in it
 )
 
+// SourceFinding says what stands behind a slot's volts.
+type SourceFinding string
+
+// The findings of bleed resistor and test load.
+const (
+	SourceNone           SourceFinding = "none" // no volts there to be tested
+	SourceNotProven      SourceFinding = "not-proven"
+	SourceFeed           SourceFinding = "feed"
+	SourceHighResistance SourceFinding = "high-resistance" // a real feed behind a bad joint
+	SourceGhost          SourceFinding = "ghost"           // collapses under the bleed resistor
+)
+
 // Seen is a peculiarity noticed on a slot or transition. The list may grow
 // within v1.
 type Seen string

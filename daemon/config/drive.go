@@ -37,9 +37,11 @@ type Line struct {
 	Role string `toml:"role"`
 	Slot string `toml:"slot,omitempty"` // of a test load or bleed resistor
 	Of   string `toml:"of,omitempty"`   // the output that a read-back is of
-	// Ohm and Watt are a test load's resistance and rated power.
-	Ohm  float64 `toml:"ohm,omitempty"`
-	Watt float64 `toml:"watt,omitempty"`
+	// Ohm and Watt are a test load's resistance and rated power; OwnWire, that its wire
+	// goes to the slot by itself, so that no current flows through the probe.
+	Ohm     float64 `toml:"ohm,omitempty"`
+	Watt    float64 `toml:"watt,omitempty"`
+	OwnWire bool    `toml:"own_wire,omitempty"`
 }
 
 // The roles of a line that no lead has.
@@ -87,7 +89,7 @@ func (b Bench) Driven() drive.Bench {
 	}}
 	for _, l := range b.Outputs() {
 		d.Outputs = append(d.Outputs, drive.Output{
-			Name: l.Name, Role: drive.Role(1 + slices.Index(outputRoles(), l.Role)), Slot: l.Slot, Ohm: l.Ohm, Watt: l.Watt,
+			Name: l.Name, Role: drive.Role(1 + slices.Index(outputRoles(), l.Role)), Slot: l.Slot, Ohm: l.Ohm, Watt: l.Watt, OwnWire: l.OwnWire,
 			ReadBack: slices.ContainsFunc(b.Lines, func(x Line) bool { return x.Role == LineReadBack && x.Of == l.Name }),
 		})
 	}
@@ -149,6 +151,10 @@ func (b *Bench) checkLines(f *faults) {
 	for _, l := range b.Outputs() {
 		outputs = append(outputs, l.Name)
 	}
+	leads := map[string]int{}
+	for _, l := range b.Leads {
+		leads[l.Slot]++
+	}
 	seen := map[string]bool{}
 	for i := range b.Lines {
 		l := &b.Lines[i]
@@ -163,7 +169,7 @@ func (b *Bench) checkLines(f *faults) {
 		if l.Role != LineReadBack {
 			f.once(seen, at, "role", fmt.Sprintf("%q %s", l.Role, l.Slot), "line")
 		}
-		l.checkSlot(f, at, slots)
+		l.checkSlot(f, at, slots, leads)
 		switch {
 		case l.Role == LineReadBack && f.oneOf(at, "of", l.Of, "an output line", outputs):
 			f.once(seen, at, "of", fmt.Sprintf("%q", l.Of), "line")
@@ -175,10 +181,12 @@ func (b *Bench) checkLines(f *faults) {
 
 // checkSlot notes a test load or bleed resistor without its slot and figures, and other
 // lines with them.
-func (l *Line) checkSlot(f *faults, at string, slots []string) {
+func (l *Line) checkSlot(f *faults, at string, slots []string, leads map[string]int) {
 	switch l.Role {
 	case LineTestLoad, LineBleedResistor:
-		f.oneOf(at, "slot", l.Slot, "among the slots", slots)
+		if f.oneOf(at, "slot", l.Slot, "among the slots", slots) && leads[l.Slot] > 1 {
+			f.at(at, "slot", "%q has two leads, and nobody could tell which the resistor is at; remove the line, or a lead", l.Slot)
+		}
 	default:
 		if l.Slot != "" {
 			f.at(at, "slot", "only a test load or a bleed resistor is in a slot; remove it")
@@ -186,8 +194,8 @@ func (l *Line) checkSlot(f *faults, at string, slots []string) {
 	}
 	if l.Role == LineTestLoad {
 		f.within(at, []bound{{"ohm", l.Ohm, 0.1, 1000, "such as 4.7"}, {"watt", l.Watt, 0.1, 1000, "its rated power"}})
-	} else if l.Ohm != 0 || l.Watt != 0 {
-		f.at(at, "ohm", "only a test load has ohm and watt; remove them")
+	} else if l.Ohm != 0 || l.Watt != 0 || l.OwnWire {
+		f.at(at, "ohm", "only a test load has ohm, watt and own_wire; remove them")
 	}
 }
 

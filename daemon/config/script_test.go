@@ -59,7 +59,7 @@ func TestDrivenBenchIsRead(t *testing.T) {
 	}
 	for i, want := range []drive.Output{
 		{Name: "relay-75", Role: drive.RelayAccessory}, {Name: "relay-15", Role: drive.RelayOn}, {Name: "relay-50", Role: drive.RelayStart, ReadBack: true},
-		{Name: "pulse", Role: drive.Watchdog, ReadBack: true}, {Name: "load-f01", Role: drive.TestLoad, Slot: "f01", Ohm: 4.7, Watt: 50},
+		{Name: "pulse", Role: drive.Watchdog, ReadBack: true}, {Name: "load-f01", Role: drive.TestLoad, Slot: "f01", Ohm: 4.7, Watt: 50, OwnWire: true},
 		{Name: "bleed-f01", Role: drive.BleedResistor, Slot: "f01"}, {Name: "bleed-f02", Role: drive.BleedResistor, Slot: "f02"},
 	} {
 		if d.Outputs[i] != want {
@@ -83,7 +83,7 @@ func TestEveryFaultOfLinesIsToldWithItsLine(t *testing.T) {
 		{"slot of a relay", "role = \"terminal-15\"\n\n", "role = \"terminal-15\"\nslot = \"f01\"\n\n", "line 133: slot: only a test load or a bleed resistor is in a slot; remove it"},
 		{"no such slot", "role = \"test-load\"\nslot = \"f01\"", "role = \"test-load\"\nslot = \"f07\"", `line 148: slot: "f07" is not among the slots; did you mean "f01"?`},
 		{"no resistance", "ohm = 4.7", "ohm = 0", "line 149: ohm: 0 is out of range; write 0.1 to 1000, such as 4.7"},
-		{"read-back of nothing", `of = "pulse"`, `of = "puls"`, `line 173: of: "puls" is not an output line; did you mean "pulse"?`},
+		{"read-back of nothing", `of = "pulse"`, `of = "puls"`, `line 174: of: "puls" is not an output line; did you mean "pulse"?`},
 		{"long starts", "start_rest_s = 20", "start_max_s = 29\nstart_rest_s = 20", "line 13: starts: want at most 30 s each (29s), and a rest (20s) no shorter; correct it"},
 		{"supply", "start_rest_s = 20", "supply_high_v = 24", "line 16: supply_high_v: 24 is out of range; write 0 to 16"},
 	} {

@@ -25,6 +25,8 @@ type Output struct {
 	Slot string
 	// Ohm and Watt are a test load's resistance and what it may turn into heat for ever.
 	Ohm, Watt float64
+	// OwnWire: its current does not flow through the probe.
+	OwnWire bool
 	// ReadBack: a contact tells whether the relay has really pulled in.
 	ReadBack bool
 }
