@@ -3,7 +3,6 @@ package daemon
 import (
 	"context"
 	"fmt"
-	"math"
 	"time"
 
 	"periph.io/x/conn/v3/gpio"
@@ -74,6 +73,9 @@ func newDriving(o *Options) (*driving, error) {
 	if err != nil {
 		return nil, fmt.Errorf("bench %s: %w", o.Bench, err)
 	}
+	if o.Params.BatterySense == measure.NoLead {
+		return nil, fmt.Errorf("bench %s: no battery sense lead to watch the bench supply", o.Bench)
+	}
 	k := &o.Params.Key
 	return &driving{o: o.Drive, machine: machine, tests: newTested(&o.Drive.Bench, &o.Params), key: [3]int{k.Accessory, k.On, k.Start}, sense: o.Params.BatterySense}, nil
 }
@@ -112,7 +114,7 @@ func (c *core) driveLate(ctx context.Context) {
 
 func (d *driving) step(ctx context.Context, c *core, now adc.Instant) {
 	in := d.inputs(c.moment, now)
-	in.Age = now.Sub(c.now)
+	in.Age = max(0, now.Sub(c.now)) // a window's end is an estimate
 	out, events := d.machine.Step(time.Duration(now), in)
 	d.write(out)
 	d.follow(c, now, out, events)
@@ -152,12 +154,9 @@ func (d *driving) sample(s *adc.Sample, m *moment) {
 func (d *driving) inputs(m *moment, now adc.Instant) drive.Inputs {
 	in := drive.Inputs{
 		Arm: d.o.Armed(), StopReleased: d.o.Stop.Read() == gpio.High,
-		SupplyV: math.NaN(), QuietFor: now.Sub(d.changed), Trouble: d.trouble,
+		SupplyV: m.volts[d.sense], QuietFor: now.Sub(d.changed), Trouble: d.trouble,
 	}
 	d.trouble = ""
-	if d.sense != measure.NoLead {
-		in.SupplyV = m.volts[d.sense]
-	}
 	for i, line := range d.o.ReadBack {
 		if line != nil && line.Read() == gpio.High {
 			in.ReadBack = in.ReadBack.With(i)
@@ -219,63 +218,5 @@ func (d *driving) off() {
 		if d.write(0); d.on == 0 {
 			return
 		}
-	}
-}
-
-// told tells everyone what the machine did: the core as a mark or a line, a cycle as a
-// note, the operator.
-func (c *core) told(ctx context.Context, now adc.Instant, e drive.Event) {
-	d := c.drive
-	mark := func(m adc.Mark) {
-		m.Source = adc.SourceScript
-		c.take(ctx, adc.Input{Kind: adc.MarkInput, At: now, Mark: m})
-	}
-	note := func(text string) {
-		if c.moment.cycle != "" {
-			mark(adc.Mark{Note: text})
-		}
-	}
-	switch e.Kind {
-	case drive.Moved:
-		mark(adc.Mark{Position: positionOf(e.Position)})
-	case drive.Switched:
-		c.take(ctx, adc.Input{Kind: adc.LineInput, At: now, Line: adc.Line{Name: d.o.Bench.Outputs[e.Output].Name, On: e.On}})
-	case drive.Unsettled:
-		note(fmt.Sprintf("step %d (%s) ended before every slot had settled", e.Step+1, e.Position))
-	case drive.Latched:
-		c.o.Logger.Error("everything was switched off", "why", e.Why)
-		note("the script was stopped: " + e.Why)
-		mark(adc.Mark{Position: adc.Off, End: true})
-		d.over, d.stopped, d.overAt = true, e.Why, now
-	case drive.Ended:
-		mark(adc.Mark{End: true})
-		d.over, d.stopped, d.overAt = true, "", now
-	}
-	if d.o.Tell != nil {
-		d.o.Tell(e)
-	}
-}
-
-func positionOf(p drive.Position) adc.Position {
-	switch p {
-	case drive.Accessory:
-		return adc.Accessory
-	case drive.On:
-		return adc.On
-	case drive.Start:
-		return adc.Start
-	}
-	return adc.Off
-}
-
-// endDrive says that the script is over once its key cycle is final, or does not become so.
-func (c *core) endDrive(now adc.Instant) {
-	d := c.drive
-	if !d.over || c.moment.cycle != "" && now.Sub(d.overAt) < overMost {
-		return
-	}
-	d.over = false
-	if d.o.Over != nil {
-		d.o.Over(d.stopped)
 	}
 }

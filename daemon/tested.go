@@ -103,7 +103,7 @@ func (s *tested) sample(lead int, at adc.Instant, v float64) {
 
 // next ends a stretch and begins another, with these lines on.
 func (s *tested) next(at adc.Instant, on drive.Set, p drive.Position) {
-	if battery, ok := s.averages[max(0, s.p.BatterySense)].level(); ok {
+	if battery, ok := s.averages[s.p.BatterySense].level(); ok {
 		s.close(battery)
 	}
 	s.since, s.on, s.position = at, on, p
@@ -156,10 +156,7 @@ func (s *tested) source(slot int) *protocol.SlotSource {
 	if x.bleed == nil && x.load == nil {
 		return nil
 	}
-	uGain := s.p.Leads[x.lead].Calibration.UGain
-	if s.p.BatterySense != measure.NoLead {
-		uGain = max(uGain, s.p.Leads[s.p.BatterySense].Calibration.UGain)
-	}
+	uGain := max(s.p.Leads[x.lead].Calibration.UGain, s.p.Leads[s.p.BatterySense].Calibration.UGain)
 	finding, r := measure.JudgeSource(x.bleed, x.load, uGain)
 	out := &protocol.SlotSource{Finding: protocol.SourceFinding(finding.String()), Position: protocol.Position(x.position.String())}
 	if r.U > 0 {

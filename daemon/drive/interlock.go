@@ -81,9 +81,6 @@ func (m *Machine) doubtTerminals(now time.Duration, seen *[terminals]Seen) strin
 	return ""
 }
 
-// String returns what a lead shows, in words.
-func (s Seen) String() string { return [...]string{"nothing", "no volts", "live"}[s] }
-
 func onOff(on bool) string {
 	if on {
 		return "on"
