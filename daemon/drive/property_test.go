@@ -198,7 +198,7 @@ func play(t *testing.T, b Bench, s Script, data []byte) (starts, loads int) {
 func TestNothingIsOnThatMustNotBe(t *testing.T) {
 	rng := rand.New(rand.NewPCG(1, 8))
 	runs, starts, loads := 0, 0, 0
-	for runs < 300 {
+	for runs < 150 {
 		bytes := randomBytes(rng, 1+rng.IntN(12))
 		if rng.IntN(2) == 0 {
 			bytes = append(bytes, byte(On), byte(Start)|32, byte(On), byte(Start), byte(On))
