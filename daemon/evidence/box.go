@@ -135,7 +135,10 @@ func proven(proofs []proof, lead string, c *protocol.Cycle) bool {
 
 // round is what one key cycle shows of a slot.
 func round(c *protocol.Cycle, s *protocol.CycleSlot, n int, proofs []proof) judge.Round {
-	r := judge.Round{Slot: slot(c, s), Number: n + 1, Fuse: judge.Fuse(s.Fuse), Battery: dip(report.BatterySag(c)), Amiss: amiss(s)}
+	r := judge.Round{Slot: slot(c, s), Number: n + 1, Fuse: judge.Fuse(s.Fuse), Battery: dip(report.BatterySag(c)), Amiss: amiss(s), Source: source(s.Source)}
+	if c.CrankSource == protocol.CrankContactOnly && r.OffInStart != nil && !*r.OffInStart {
+		r.OffInStart = nil // what drops out at low voltage could not show
+	}
 	if slices.Contains(s.Seen, protocol.SeenGhost) {
 		r.Amiss = append(r.Amiss, judge.Ghost)
 	}
@@ -188,4 +191,16 @@ func stateAt(l *protocol.CycleLead, at int64) protocol.State {
 		}
 	}
 	return state
+}
+
+// source is what was found behind a slot's volts; nil where there were none to be tested.
+func source(s *protocol.SlotSource) *judge.Source {
+	if s == nil || s.Finding == protocol.SourceNone {
+		return nil
+	}
+	out := &judge.Source{Ghost: s.Finding == protocol.SourceGhost}
+	if s.PathMOhm != nil && s.PathUMOhm != nil {
+		out.Path = &judge.Path{MOhm: float64(*s.PathMOhm), UMOhm: float64(*s.PathUMOhm), IncludesProbe: s.IncludesProbe}
+	}
+	return out
 }
