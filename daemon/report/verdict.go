@@ -38,7 +38,8 @@ func (b *BoxVerdict) Table(width int) string {
 		v := &b.Slots[i]
 		text := strings.Join(VerdictReasons(v), "; ")
 		if width < wide {
-			out.WriteString(Wrap(fmt.Sprintf("%s %s: %s. %s", v.Slot, b.Legends[v.Slot], Outcome(v.Outcome), text), width, "    ") + "\n")
+			name := strings.TrimSpace(v.Slot + " " + b.Legends[v.Slot])
+			out.WriteString(Wrap(fmt.Sprintf("%s, %s: %s", name, Outcome(v.Outcome), text), width, "    ") + "\n")
 			continue
 		}
 		line(&out, []int{b.slotWidth(), 16, 10, max(20, width-b.slotWidth()-16-10-6)}, []string{v.Slot, b.Legends[v.Slot], Outcome(v.Outcome), text})

@@ -120,7 +120,7 @@ func figureText(r *judge.VerdictReason) string {
 // against puts a figure beside what it was held to, with the expanded uncertainty (k = 2)
 // unless that changes nothing.
 func against(r *judge.VerdictReason, figure, plusMinus, limit string) string {
-	if r.Makes == judge.Pass {
+	if r.Makes == judge.Pass || r.U == 0 {
 		return fmt.Sprintf("%s (%s)", figure, limit)
 	}
 	return fmt.Sprintf("%s (± %s, %s)", figure, plusMinus, limit)
