@@ -229,3 +229,69 @@ func TestFuseFlow(t *testing.T) {
 		}
 	}
 }
+
+// has is the reason of a code; the zero one where a verdict has none such.
+func (v *Verdict) has(code ReasonCode) VerdictReason {
+	for _, r := range v.Reasons {
+		if r.Code == code {
+			return r
+		}
+	}
+	return VerdictReason{}
+}
+
+// Two slots that each do what the other should do not fail, whatever their figures: those
+// are the other's. Of three nobody can tell which two.
+func TestCrossedLeads(t *testing.T) {
+	a, b, c := goodSlot("f01"), goodSlot("f02"), goodSlot("f03")
+	for i := range b.Rounds {
+		a.Rounds[i].Behaviour, a.Rounds[i].StaysOn = Accessory, &Time{S: 40, US: 0.001}
+	}
+	b.Expected.Behaviour, c.Expected.Behaviour = Accessory, Accessory
+	two := JudgeBox(DefaultLimits(), []BoxSlot{a, b})
+	for i, other := range []string{"f02", "f01"} {
+		if v := two.Slots[i]; v.Outcome != Unproven || v.has(SlotsCrossed).Other != other {
+			t.Errorf("%+v", v)
+		}
+	}
+	three := JudgeBox(DefaultLimits(), []BoxSlot{a, b, c})
+	if v := three.Slots[0]; v.has(SlotsCrossed).Code == "" || v.has(SlotsCrossed).Other != "" || three.Slots[1].has(SlotsCrossed).Other != "f01" {
+		t.Errorf("%+v", three.Slots)
+	}
+}
+
+// Without its load a slot may stay on for another time: that is no disagreement. A slot
+// that nobody may touch is no reference.
+func TestWhatRoundsMayDifferIn(t *testing.T) {
+	s := goodSlot("f01")
+	s.Rounds[1].StaysOn = &Time{S: 0.9, US: 0.001}
+	if v := JudgeBox(DefaultLimits(), []BoxSlot{s}).Slots[0]; v.Outcome != Pass {
+		t.Errorf("%+v", v)
+	}
+	s.Rounds[0].Fuse = FuseOut
+	if v := JudgeBox(DefaultLimits(), []BoxSlot{s}).Slots[0]; v.has(RoundsDisagree).Code == "" {
+		t.Errorf("%+v", v)
+	}
+	s = goodSlot("f01")
+	avoided := goodSlot("f02")
+	avoided.Avoid, s.Rounds = "airbag", s.Rounds[:1]
+	if v := JudgeBox(DefaultLimits(), []BoxSlot{s, avoided}).Slots[0]; v.has(RoundsNotJoined).Code == "" {
+		t.Errorf("%+v", v)
+	}
+}
+
+// With the fuse out, no volts at a lead on the load side say nothing of the slot; and of
+// a slot without volts nothing else is said.
+func TestNoVoltsSayNoMore(t *testing.T) {
+	s := goodSlot("f01")
+	s.Rounds = s.Rounds[1:]
+	s.Rounds[0].Leads = s.Rounds[0].Leads[1:]
+	s.Rounds[0].Behaviour = NoVolts
+	if v := JudgeBox(DefaultLimits(), []BoxSlot{s}).Slots[0]; v.Outcome != Unproven || v.Reasons[0].Code != FeedSideUnseen {
+		t.Errorf("%+v", v)
+	}
+	s.Rounds[0].Fuse = FuseIn
+	if v := JudgeBox(DefaultLimits(), []BoxSlot{s}).Slots[0]; v.Outcome != Fail || len(v.Reasons) != 1 {
+		t.Errorf("%+v", v)
+	}
+}

@@ -19,7 +19,7 @@ func (v *verdict) behaviour() {
 				v.add(r)
 			}
 			proven = true
-		case slices.Contains([]ReasonCode{BehaviourNotProven, SwitchNotWorked, FuseNotSaid}, r.Code):
+		case slices.Contains([]ReasonCode{BehaviourNotProven, SwitchNotWorked, FeedSideUnseen}, r.Code):
 			open = append(open, r)
 		default:
 			v.add(r)
@@ -44,7 +44,7 @@ func (v *verdict) does(r *Round) VerdictReason {
 	switch {
 	case never && !r.seesFeed(v.slot.Expected.FeedSide):
 		// With the fuse out the load side has none of its own.
-		out.Code, out.Makes = FuseNotSaid, Unproven
+		out.Code, out.Makes = FeedSideUnseen, Unproven
 	case want != NoVolts && slices.Contains(r.Amiss, Ghost) && never:
 		out.Code, out.Makes = GhostFound, r.provenOr(Unproven)
 	case never && !slices.Contains(r.options(), want) && !shows(saw, want):

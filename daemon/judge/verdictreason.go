@@ -24,7 +24,7 @@ const (
 	NoVoltsFound       ReasonCode = "no-volts"          // its leads are proven
 	NoVoltsOrLeadOff   ReasonCode = "no-volts-unproven" // no volts: dead or lead off
 	NoLead             ReasonCode = "no-lead"           // no round had a lead in it
-	FuseNotSaid        ReasonCode = "fuse-not-said"     // fuse out, and no lead known to be on the feed side
+	FeedSideUnseen     ReasonCode = "fuse-not-said"     // fuse out, and no lead known to be on the feed side
 	SwitchNotWorked    ReasonCode = "switch-not-worked" // its own switch was not used
 	ComesAndGoes       ReasonCode = "intermittent"
 	ContactWasLost     ReasonCode = "contact-lost" // for a moment: slot or lead

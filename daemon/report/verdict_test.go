@@ -11,7 +11,7 @@ import (
 // what it was held to where it hangs on one.
 func TestEveryVerdictReasonHasWords(t *testing.T) {
 	for _, code := range []judge.ReasonCode{
-		judge.Avoided, judge.Untestable, judge.AsExpected, judge.NoVoltsFound, judge.NoVoltsOrLeadOff, judge.NoLead, judge.FuseNotSaid, judge.SwitchNotWorked,
+		judge.Avoided, judge.Untestable, judge.AsExpected, judge.NoVoltsFound, judge.NoVoltsOrLeadOff, judge.NoLead, judge.FeedSideUnseen, judge.SwitchNotWorked,
 		judge.WrongBehaviour, judge.BehaviourNotProven, judge.ComesAndGoes, judge.ContactWasLost, judge.GhostFound, judge.RoundsDisagree, judge.RoundsNotJoined,
 		judge.SlotsCrossed, judge.LiveInTime, judge.LiveNotTimed, judge.OnTooLong, judge.OffNotSeen, judge.OffTooEarly, judge.StayNotTimed, judge.DropsOut,
 		judge.HoldsInStart, judge.StartNotSeen, judge.Falls, judge.ContactResistance, judge.ContactWithProbe, judge.ContactAbove, judge.ContactNotTested,

@@ -32,7 +32,7 @@ func VerdictReason(r *judge.VerdictReason) string {
 		return "what it does is not proven"
 	case judge.SwitchNotWorked:
 		return "not seen to work: use its own switch"
-	case judge.FuseNotSaid:
+	case judge.FeedSideUnseen:
 		return "measured with the fuse out, and no lead on the feed side"
 	case judge.ComesAndGoes:
 		return "intermittent: comes and goes by itself"
@@ -98,7 +98,7 @@ func figureText(r *judge.VerdictReason) string {
 	case judge.StartNotSeen:
 		return "no start was measured"
 	case judge.Falls:
-		return against(r, fmt.Sprintf("falls %.2f V further than the battery", r.Value), fmt.Sprintf("%.2f V", 2*r.U), fmt.Sprintf("at most %g V", r.Limit))
+		return against(r, fmt.Sprintf("falls %.2f V further than the battery", max(0, r.Value)), fmt.Sprintf("%.2f V", 2*r.U), fmt.Sprintf("at most %g V", r.Limit))
 	case judge.ContactResistance:
 		return against(r, fmt.Sprintf("contact %.1f mΩ", r.Value), fmt.Sprintf("%.1f mΩ", 2*r.U), fmt.Sprintf("at most %g mΩ", r.Limit))
 	case judge.ContactWithProbe:
