@@ -27,7 +27,7 @@ type cycleBody struct {
 	Starts                   []startRow
 	Notes                    []noteRow
 	Origin                   string
-	Compare                  string // where another is chosen to compare it with
+	Compare, Sheet           string // addresses: of what to compare it with, of its test sheet
 }
 
 // edgeRow is a transition in figures.
@@ -90,8 +90,9 @@ func (d *dashboard) cycleBody(c *protocol.Cycle) cycleBody {
 			b.Sentences = append(b.Sentences, cleanTo(s, sentenceMax))
 		}
 	}
-	b.Picture, b.Compare = drawn(c), compareURL(c, nil)
-	b.Rows = cleanRows(c)
+	b.Picture = drawn(c)
+	b.Compare, b.Sheet = compareURL(c, nil), "/sheet/"+clean(c.Bench)+"/"+clean(c.ID)
+	b.Rows = cleanRows(report.Rows(c))
 	b.edges(c)
 	b.starts(c)
 	for _, n := range c.Notes {
@@ -101,9 +102,8 @@ func (d *dashboard) cycleBody(c *protocol.Cycle) cycleBody {
 	return b
 }
 
-// cleanRows are the report's rows; their texts may hold words of the bench's own.
-func cleanRows(c *protocol.Cycle) []report.Row {
-	rows := report.Rows(c)
+// cleanRows cleans the report's rows: their texts may hold words of the bench's own.
+func cleanRows(rows []report.Row) []report.Row {
 	for i := range rows {
 		x := &rows[i]
 		for _, s := range []*string{&x.Slot, &x.Legend, &x.What, &x.OnAfter, &x.OffAfter, &x.Lowest} {

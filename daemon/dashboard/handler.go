@@ -72,6 +72,7 @@ func New(o Options) (http.Handler, error) {
 	mux.HandleFunc("GET /{$}", d.now)
 	mux.HandleFunc("GET /bench/{bench}", d.bench)
 	mux.HandleFunc("GET /cycle/{bench}/{id}", d.cycle)
+	mux.HandleFunc("GET /sheet/{bench}/{id}", d.sheet)
 	mux.HandleFunc("GET /compare", d.compare)
 	mux.HandleFunc("GET /history", d.history)
 	mux.HandleFunc("GET /health", d.health)

@@ -104,6 +104,9 @@ const (
 	limitMost  = 1000
 )
 
+// latest selects the highest revision of key cycles.
+const latest = "SELECT r.payload FROM cycle c JOIN result r ON r.stream = c.stream AND r.seq = c.seq"
+
 // Cycles returns the latest revision of key cycles, the latest cycle first.
 func (s *Store) Cycles(ctx context.Context, f Filter) ([]*protocol.Cycle, error) {
 	if f.Limit <= 0 {
@@ -114,8 +117,7 @@ func (s *Store) Cycles(ctx context.Context, f Filter) ([]*protocol.Cycle, error)
 			return nil, err
 		}
 	}
-	rows, err := s.db.QueryContext(ctx, `SELECT r.payload FROM cycle c JOIN result r ON r.stream = c.stream AND r.seq = c.seq
-		WHERE ($1 = '' OR c.bench = $1)
+	rows, err := s.db.QueryContext(ctx, latest+` WHERE ($1 = '' OR c.bench = $1)
 		AND (($2 = '' AND $3 = '') OR EXISTS (SELECT 1 FROM slot s WHERE s.bench = c.bench AND s.id = c.id
 			AND ($2 = '' OR s.slot = $2) AND ($3 = '' OR s.behaviour = $3)))
 		AND ($4 = '' OR (c.arrived, c.bench, c.id) < (SELECT b.arrived, b.bench, b.id FROM cycle b WHERE b.bench = $4 AND b.id = $5))
@@ -144,8 +146,7 @@ var ErrNone = errors.New("no such key cycle")
 
 // Cycle returns the latest revision of a key cycle, or an ErrNone.
 func (s *Store) Cycle(ctx context.Context, bench, id string) (*protocol.Cycle, error) {
-	c, err := scanCycle(s.db.QueryRowContext(ctx, `SELECT r.payload FROM cycle c JOIN result r ON r.stream = c.stream AND r.seq = c.seq
-		WHERE c.bench = $1 AND c.id = $2`, bench, id))
+	c, err := scanCycle(s.db.QueryRowContext(ctx, latest+" WHERE c.bench = $1 AND c.id = $2", bench, id))
 	if errors.Is(err, sql.ErrNoRows) {
 		return nil, fmt.Errorf("cycle %s of bench %s: %w", id, bench, ErrNone)
 	}
@@ -160,7 +161,11 @@ func scanCycle(row interface{ Scan(...any) error }) (*protocol.Cycle, error) {
 	if err := row.Scan(&payload); err != nil {
 		return nil, err
 	}
-	d, err := protocol.Decode([]byte(payload))
+	return cycleIn([]byte(payload))
+}
+
+func cycleIn(payload []byte) (*protocol.Cycle, error) {
+	d, err := protocol.Decode(payload)
 	if err != nil {
 		return nil, err
 	}
