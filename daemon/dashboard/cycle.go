@@ -19,6 +19,8 @@ const sentenceMax = 4000
 type cycleBody struct {
 	Bench, ID, When, Subject string
 	Status                   string
+	Revision                 int
+	Open                     bool
 	Sentences                []string
 	Picture                  template.HTML
 	Rows                     []report.Row
@@ -51,6 +53,10 @@ func (d *dashboard) cycle(w http.ResponseWriter, r *http.Request) {
 	}
 	p := d.page("Key cycle "+clean(c.ID), "history")
 	p.Body = d.cycleBody(c)
+	if !c.Final {
+		// What the page shows may be older than what was heard: everything is asked for.
+		p.Live = "/events?bench=" + c.Bench
+	}
 	d.show(w, r, http.StatusOK, "cycle", p)
 }
 
@@ -83,7 +89,7 @@ func (d *dashboard) failed(w http.ResponseWriter, r *http.Request, err error) {
 }
 
 func (d *dashboard) cycleBody(c *protocol.Cycle) cycleBody {
-	b := cycleBody{Bench: clean(c.Bench), ID: clean(c.ID), When: madeAt(c.Wall, d.o.Zone), Subject: clean(string(c.Subject)), Status: status(c)}
+	b := cycleBody{Bench: clean(c.Bench), ID: clean(c.ID), When: madeAt(c.Wall, d.o.Zone), Subject: clean(string(c.Subject)), Status: status(c), Revision: c.Revision, Open: !c.Final}
 	b.Sentences = append(b.Sentences, tally(c))
 	for _, s := range []string{report.Battery(c), report.Order(c)} {
 		if s != "" {
