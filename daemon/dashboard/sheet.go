@@ -33,7 +33,7 @@ type sheetBody struct {
 }
 
 // sheetLead is what a lead's figures rest on.
-type sheetLead struct{ Lead, Where, Converter, Bound, Calibrated, Within string }
+type sheetLead struct{ Lead, Where, Converter, Sampled, Calibrated, Within string }
 
 // digestDigits is how much of the SHA-256 is printed: enough that no two documents of a
 // shop share it, and short enough to be read out.
@@ -105,7 +105,10 @@ func sheetLeads(d *protocol.Description) (out []sheetLead) {
 		}
 		l := &d.Leads[i]
 		v := leadOf(l)
-		x := sheetLead{Lead: v.Lead, Converter: fmt.Sprintf("%s input %d", clean(l.Chip), l.Input), Bound: v.Bound, Calibrated: v.Calibrated, Within: report.LeadUncertainty(&l.Calibration)}
+		x := sheetLead{Lead: v.Lead, Converter: fmt.Sprintf("%s input %d", clean(l.Chip), l.Input), Calibrated: v.Calibrated, Within: report.LeadUncertainty(&l.Calibration)}
+		if x.Sampled = "at least every " + v.Bound; l.IntervalMeanUS != nil {
+			x.Sampled = "every " + v.Mean + " (mean)"
+		}
 		x.Where = strings.TrimSpace(v.Slot + " " + clean(string(l.Side)))
 		switch {
 		case x.Where != "":

@@ -34,8 +34,9 @@ func TestSheetTiesPaperToRecord(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
+	mean := protocol.Micros(6300)
 	bench := &protocol.BenchResult{Description: protocol.Description{Software: "keyturn <0.1>", BatterySense: "lead-01", KeySense: protocol.KeySense{Terminal15: "lead-02"},
-		Leads: protocol.List[protocol.BenchLead]{{Lead: "lead-01", Chip: "adc-1", IntervalBoundUS: 7000, Calibration: protocol.Calibration{Date: "2026-03-02", UGain: 0.001}},
+		Leads: protocol.List[protocol.BenchLead]{{Lead: "lead-01", Chip: "adc-1", IntervalBoundUS: 7000, IntervalMeanUS: &mean, Calibration: protocol.Calibration{Date: "2026-03-02", UGain: 0.001}},
 			{Lead: "lead-02", Chip: "adc-1", Input: 1, IntervalBoundUS: 7000}}}}
 	h := newPages(t, Options{State: newState(t), Records: papers{memory{c}, bench}})
 	doc, _ := pageAt(t, h, "/cycle/"+c.Bench+"/"+c.ID, http.StatusOK)
@@ -52,7 +53,7 @@ func TestSheetTiesPaperToRecord(t *testing.T) {
 		sum[0:4] + " " + sum[4:8] + " " + sum[8:12] + " " + sum[12:16],
 		fmt.Sprintf("bench %s, key cycle %s, revision %d; result %d of stream %s", c.Bench, c.ID, c.Revision, c.Seq, c.Stream),
 		"± is k = 2", "What was not tested", "Nothing was loaded", "software keyturn <0.1>",
-		"lead-01 battery sense adc-1 input 0 7.00 ms 2026-03-02 ± 26 mV", "lead-02 terminal 15 adc-1 input 1 7.00 ms never: by its parts",
+		"lead-01 battery sense adc-1 input 0 every 6.30 ms (mean) 2026-03-02 ± 26 mV", "lead-02 terminal 15 adc-1 input 1 at least every 7.00 ms never: by its parts",
 		"Prove a circuit dead before you rely on it", "Airbags", "Measured by", "Checked by", "Date",
 	} {
 		if !strings.Contains(text, want) {

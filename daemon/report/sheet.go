@@ -109,13 +109,16 @@ func intervals(d *protocol.Description) string {
 			mean = max(mean, float64(*l.IntervalMeanUS))
 		}
 	}
+	achieved := fmt.Sprintf("Each lead was sampled every %.2f ms or more often (mean)", mean*1e-3)
 	switch {
-	case bound == 0:
+	case bound == 0 && mean == 0:
 		return ""
+	case bound == 0: // of a recording
+		return achieved + "."
 	case mean == 0:
 		return fmt.Sprintf("Each lead is sampled at least every %.2f ms by plan; what was achieved is not recorded.", bound*1e-3)
 	}
-	return fmt.Sprintf("Each lead was sampled every %.2f ms or more often (mean); at least every %.2f ms by plan.", mean*1e-3, bound*1e-3)
+	return achieved + fmt.Sprintf("; at least every %.2f ms by plan.", bound*1e-3)
 }
 
 // calibrated says when the leads were calibrated.
