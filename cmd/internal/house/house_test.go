@@ -89,7 +89,7 @@ var may = map[string]struct {
 	"daemon/outbox":              {[]string{"protocol", "modernc.org/sqlite"}, "keeps documents, knows no network"},
 	"daemon/dashboard":           {[]string{"protocol", "daemon/link", "daemon/records", "daemon/report", "daemon/judge", "daemon/dashboard/picture"}, "shows documents; knows neither measuring nor SQL"},
 	"daemon/dashboard/picture":   {[]string{"protocol", "daemon/report"}, "pure: documents in, pictures out"},
-	"daemon/records":             {[]string{"protocol", "modernc.org/sqlite", "github.com/jackc/pgx/v5"}, "keeps documents in SQL, knows no network"},
+	"daemon/records":             {[]string{"protocol", "modernc.org/sqlite", "github.com/jackc/pgx/v5", "github.com/parquet-go/parquet-go"}, "keeps documents in SQL, knows no network"},
 	"daemon/records/recordstest": {nil, "a test aid: a database server as it is shipped"},
 	"daemon/link/linktest":       {nil, "a test aid: a broker as an outside judge"},
 	"daemon/link":                {[]string{"protocol", "daemon/outbox", "github.com/eclipse/paho.mqtt.golang"}, "the only one that knows the MQTT library"},
