@@ -2,10 +2,10 @@ package dashboard
 
 import (
 	"fmt"
-	"math"
 	"slices"
 	"strings"
 
+	"keyturn/daemon/evidence"
 	"keyturn/daemon/judge"
 	"keyturn/daemon/report"
 	"keyturn/protocol"
@@ -39,7 +39,7 @@ type compareRow struct {
 
 // compareCycles says in what the second key cycle differs from the first.
 func compareCycles(before, after *protocol.Cycle) comparison {
-	b, a := judged(before), judged(after)
+	b, a := evidence.Cycle(before), evidence.Cycle(after)
 	j := judge.Compare(b, a)
 	c := comparison{AsBefore: j.AsBefore(), differ: map[string]string{}}
 	touched := map[string]bool{}
@@ -131,7 +131,7 @@ func compared(f judge.Finding, before, after *protocol.Cycle) (what, b, a string
 		}
 		return "key at " + clean(report.Position(protocol.Position(f.Position))), b, a
 	case judge.BatteryLowest:
-		return "battery's lowest while cranking", dipText(batterySag(before)), dipText(batterySag(after))
+		return "battery's lowest while cranking", dipText(report.BatterySag(before)), dipText(report.BatterySag(after))
 	case judge.OnAfter:
 		what = "live after key-on"
 		b, a = say(report.OnAfter)
@@ -159,7 +159,7 @@ func compared(f judge.Finding, before, after *protocol.Cycle) (what, b, a string
 // lowestText gives a slot's lowest together with the battery's, to which it is held.
 func lowestText(c *protocol.Cycle, s *protocol.CycleSlot) string {
 	text := dipText(report.LowestSag(s.Leads...))
-	if k := batterySag(c); k != nil && text != "" {
+	if k := report.BatterySag(c); k != nil && text != "" {
 		text += ", battery " + dipText(k)
 	}
 	return text
@@ -192,49 +192,6 @@ func open(f judge.Finding) string {
 		return "its switch may not have been worked"
 	}
 	return "not measured in both"
-}
-
-// judged takes from a key cycle what is judged.
-func judged(c *protocol.Cycle) *judge.Cycle {
-	out := &judge.Cycle{Battery: dip(batterySag(c))}
-	for _, k := range c.Key {
-		out.Positions = append(out.Positions, string(k.Position))
-	}
-	for i := range c.Slots {
-		s := &c.Slots[i]
-		x := judge.Slot{Name: s.Slot, Behaviour: judge.Behaviour(s.Behaviour), OffInStart: s.OffInStart, Lowest: dip(report.LowestSag(s.Leads...))}
-		for _, p := range s.Possible {
-			x.Possible = append(x.Possible, judge.Behaviour(p))
-		}
-		if t, k := report.Follows(c, s); t != nil {
-			x.OnAfter = &judge.Time{S: float64(t.AtNS-k.AtNS) * 1e-9, US: math.Hypot(float64(t.UUS), float64(k.UUS)) * 1e-6}
-		}
-		if s.StaysOnS != nil {
-			x.StaysOn = &judge.Time{S: float64(*s.StaysOnS), Open: s.StaysOnOpen}
-			if s.StaysOnUMS != nil {
-				x.StaysOn.US = float64(*s.StaysOnUMS) * 1e-3
-			}
-		}
-		if n := len(c.Key); n > 0 && c.Key[n-1].Position == protocol.PositionOff {
-			x.WatchedOffS = max(0, min(float64(s.WatchedS), (float64(c.MonoNS)-float64(c.Key[n-1].AtNS))*1e-9))
-		}
-		out.Slots = append(out.Slots, x)
-	}
-	return out
-}
-
-func dip(k *protocol.Sag) *judge.Dip {
-	if k == nil {
-		return nil
-	}
-	return &judge.Dip{V: float64(k.MinV), UV: float64(k.MinUV), HiddenV: float64(k.HiddenDipV), AtOrBelow: k.AtOrBelow}
-}
-
-func batterySag(c *protocol.Cycle) *protocol.Sag {
-	if c.Battery == nil {
-		return nil
-	}
-	return report.LowestSag(*c.Battery)
 }
 
 // slotNamed is a key cycle's first slot of a name; nil without one.

@@ -71,6 +71,8 @@ func New(o Options) (http.Handler, error) {
 	mux := http.NewServeMux()
 	mux.HandleFunc("GET /{$}", d.now)
 	mux.HandleFunc("GET /bench/{bench}", d.bench)
+	mux.HandleFunc("GET /hand/{bench}", d.leads)
+	mux.HandleFunc("GET /hand/{bench}/{lead}", d.hand)
 	mux.HandleFunc("GET /cycle/{bench}/{id}", d.cycle)
 	mux.HandleFunc("GET /sheet/{bench}/{id}", d.sheet)
 	mux.HandleFunc("GET /compare", d.compare)

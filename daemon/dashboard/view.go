@@ -32,6 +32,7 @@ type benchView struct {
 	Steps    []step
 	Battery  string
 	Slots    []slotView
+	Box      *boxView // that they sit in; nil: they are a list
 	Refusing string
 	Open     string // the key cycle that is open
 	Last     string // the latest there is
@@ -42,6 +43,7 @@ type benchView struct {
 	Stale    bool
 	Software string
 	Subject  string
+	Far      bool // on a page with few enough slots to be read from 5 m
 }
 
 // AgeMS is how old it is, in milliseconds; -1: not known.
@@ -71,8 +73,9 @@ type slotView struct {
 	Bench, Slot, Legend string
 	mark
 	Volts, Why string
-	Odd        bool // wants a look: shown large where the others are small
-	Two        bool // has more than one lead, so that its volts need a line
+	Odd        bool   // wants a look: shown large where the others are small
+	Two        bool   // has more than one lead, so that its volts need a line
+	Place      string // classes that put it where it sits in its box
 }
 
 // rail are the positions in the order a key goes through them.
@@ -108,7 +111,8 @@ func (h *heard) view(now time.Time) benchView {
 		v.Heard = "heard " + ago(v.age)
 	}
 	v.Stale = v.Hold != "" || v.age > staleAfter
-	v.Form = form(v.Slots)
+	v.Box = place(h.bench, v.Slots)
+	v.Form = form(v.Slots, v.Box)
 	return v
 }
 
@@ -213,10 +217,11 @@ func (h *heard) battery() string {
 	return ""
 }
 
-// form names a page's make-up: which slots it has, with which legends, and which of
-// them have two leads.
-func form(slots []slotView) string {
+// form names a page's make-up: which slots it has, with which legends, which of them
+// have two leads, and where they sit.
+func form(slots []slotView, box *boxView) string {
 	sum := fnv.New64a()
+	fmt.Fprintln(sum, box.form(slots))
 	for _, s := range slots {
 		fmt.Fprintf(sum, "%q %q %t\n", s.Slot, s.Legend, s.Two)
 	}

@@ -5,11 +5,15 @@ import "slices"
 // Behaviour is what a slot does, in the words of the documents.
 type Behaviour string
 
-// The behaviours that one key cycle may not tell apart from others.
+// The behaviours.
 const (
 	NotProven      Behaviour = "not-proven"
 	NoVolts        Behaviour = "none"
 	Permanent      Behaviour = "permanent"
+	Ignition       Behaviour = "ignition"
+	Accessory      Behaviour = "accessory"
+	StartOnly      Behaviour = "start-only"
+	EngineRunning  Behaviour = "engine-running"
 	Awake          Behaviour = "awake"
 	SwitchOperated Behaviour = "switch-operated"
 	Intermittent   Behaviour = "intermittent"

@@ -99,6 +99,12 @@ func Source(s protocol.Source) string {
 // Remarks lists what else a fitter should know of a slot.
 func Remarks(s *protocol.CycleSlot) []string {
 	var out []string
+	switch s.Fuse {
+	case protocol.FuseOut:
+		out = append(out, "measured with the fuse out")
+	case protocol.FuseBlown:
+		out = append(out, "measured with a blown fuse")
+	}
 	if s.OffInStart != nil && *s.OffInStart {
 		out = append(out, "off while cranking")
 	}
@@ -178,6 +184,14 @@ func LowestSag(leads ...protocol.CycleLead) *protocol.Sag {
 		}
 	}
 	return least
+}
+
+// BatterySag is the deepest start of the battery sense lead; nil if none was measured.
+func BatterySag(c *protocol.Cycle) *protocol.Sag {
+	if c.Battery == nil {
+		return nil
+	}
+	return LowestSag(*c.Battery)
 }
 
 func sagText(s *protocol.Sag) string {
