@@ -1,26 +1,17 @@
 package report
 
 import (
-	"os"
-	"path/filepath"
 	"slices"
 	"strings"
 	"testing"
 
 	"keyturn/protocol"
+	"keyturn/protocol/protocoltest"
 )
 
 func whole(t *testing.T) *protocol.Cycle {
 	t.Helper()
-	text, err := os.ReadFile(filepath.Join("testdata", "whole.json"))
-	if err != nil {
-		t.Fatal(err)
-	}
-	d, err := protocol.Decode(text)
-	if err != nil {
-		t.Fatal(err)
-	}
-	return d.(*protocol.Cycle)
+	return protocoltest.Cycle(t, "testdata/whole.json")
 }
 
 // What was not tested is told, one cause at a time.
