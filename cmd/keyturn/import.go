@@ -88,6 +88,7 @@ type imported struct {
 	bench    string
 	cycles   int
 	payloads [][]byte // of the results, in their order
+	times    []sampling
 }
 
 // measureCapture measures a capture with the code that measures live. Its results are
@@ -104,58 +105,56 @@ func measureCapture(ctx context.Context, r io.Reader, digest string) (*imported,
 	if err != nil {
 		return nil, err
 	}
-	out := &imported{bench: o.Bench, payloads: [][]byte{nil}} // the first is the bench's
-	cycles := map[string]bool{}
-	keep := func(docs []protocol.Document) error {
-		for _, d := range docs {
-			if _, ok := d.(protocol.Result); !ok {
-				continue
-			}
-			if k, ok := d.(*protocol.Cycle); ok {
-				cycles[k.ID] = true
-			}
-			b, err := protocol.Encode(d)
-			if err != nil {
-				return err
-			}
-			if out.payloads = append(out.payloads, b); len(out.payloads) > resultsMost {
-				return fmt.Errorf("more than %d results", resultsMost)
-			}
-		}
-		return nil
-	}
-	var bench *protocol.BenchResult
-	times := make([]sampling, len(o.Description.Leads))
-	for ctx.Err() == nil {
-		in, err := c.Next()
-		if errors.Is(err, io.EOF) {
-			break
-		}
-		if err != nil {
-			return nil, err
-		}
-		if bench == nil {
-			bench = t.Describe(in.At, o.Description)
-		}
-		if in.Kind == adc.SampleInput && in.Sample.Lead >= 0 && in.Sample.Lead < len(times) {
-			times[in.Sample.Lead].take(in.Sample.To)
-		}
-		if err := keep(t.Step(in)); err != nil {
-			return nil, err
-		}
-	}
-	if bench == nil {
+	out := &imported{bench: o.Bench, payloads: [][]byte{nil}, times: make([]sampling, len(o.Description.Leads))}
+	in, err := c.Next()
+	if errors.Is(err, io.EOF) {
 		return nil, errors.New("no inputs after the header")
 	}
-	if err := keep(t.Flush()); err != nil {
+	bench := t.Describe(in.At, o.Description) // the first result; its intervals are known last
+	for ; err == nil && ctx.Err() == nil; in, err = c.Next() {
+		out.sample(&in)
+		if err := out.keep(t.Step(in)); err != nil {
+			return nil, err
+		}
+	}
+	if !errors.Is(err, io.EOF) {
+		return nil, errors.Join(err, ctx.Err())
+	}
+	if err := out.keep(t.Flush()); err != nil {
 		return nil, err
 	}
-	for i := range times {
-		times[i].tell(&bench.Leads[i])
+	for i := range out.times {
+		out.times[i].tell(&bench.Leads[i])
 	}
-	out.cycles = len(cycles)
 	out.payloads[0], err = protocol.Encode(bench)
-	return out, errors.Join(err, ctx.Err())
+	return out, err
+}
+
+// keep takes the results among documents.
+func (m *imported) keep(docs []protocol.Document) error {
+	for _, d := range docs {
+		if _, ok := d.(protocol.Result); !ok {
+			continue
+		}
+		if c, ok := d.(*protocol.Cycle); ok && c.Final {
+			m.cycles++
+		}
+		b, err := protocol.Encode(d)
+		if err != nil {
+			return err
+		}
+		if m.payloads = append(m.payloads, b); len(m.payloads) > resultsMost {
+			return fmt.Errorf("more than %d results", resultsMost)
+		}
+	}
+	return nil
+}
+
+// sample counts a sample of a lead.
+func (m *imported) sample(in *adc.Input) {
+	if s := &in.Sample; in.Kind == adc.SampleInput && s.Lead >= 0 && s.Lead < len(m.times) {
+		m.times[s.Lead].take(s.To)
+	}
 }
 
 // sampling is how often a lead was sampled in a capture.

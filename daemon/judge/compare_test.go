@@ -43,6 +43,7 @@ func TestCompareOneSlot(t *testing.T) {
 		{"a switch became the key", Slot{Behaviour: SwitchOperated}, ignition(nil), []Finding{{What: Does}}},
 		{"watched until it slept, then less", Slot{Behaviour: Awake, StaysOn: &Time{240, 0.01, false}}, Slot{Behaviour: Permanent, WatchedOffS: 60}, []Finding{{What: Does, Why: WatchedLess}}},
 		{"no longer sleeps", Slot{Behaviour: Awake, StaysOn: &Time{240, 0.01, false}}, Slot{Behaviour: Permanent, WatchedOffS: 900}, []Finding{{What: Does}}},
+		{"falls asleep later", Slot{Behaviour: Awake, StaysOn: &Time{240, 0.01, false}}, Slot{Behaviour: Awake, StaysOn: &Time{600, 0.01, false}}, []Finding{{What: StaysOn}}},
 		{"stays on longer", ignition(nil), ignition(func(s *Slot) { s.StaysOn = &Time{1, 0.001, false} }), []Finding{{What: StaysOn, Certain: true}}},
 		{"a timer's scatter", ignition(func(s *Slot) { s.StaysOn = &Time{240, 0.01, false} }), ignition(func(s *Slot) { s.StaysOn = &Time{263, 0.01, false} }), nil},
 		{"more than a timer's scatter", ignition(func(s *Slot) { s.StaysOn = &Time{240, 0.01, false} }), ignition(func(s *Slot) { s.StaysOn = &Time{270, 0.01, false} }), []Finding{{What: StaysOn, Certain: true}}},
