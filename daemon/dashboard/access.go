@@ -73,7 +73,8 @@ func (d *dashboard) allowBytes(least Role, most int64, next http.HandlerFunc) ht
 // admit lets through who is known, and everybody to what makes him known. Assets are
 // for everybody: they are the program's own and hold nothing of the shop.
 func (d *dashboard) admit(w http.ResponseWriter, r *http.Request, next http.Handler) {
-	if d.o.Access == nil || strings.HasPrefix(r.URL.Path, "/assets/") {
+	// By the pattern that serves it: an address may be spelt in many ways.
+	if _, pattern := d.mux.Handler(r); d.o.Access == nil || strings.HasPrefix(pattern, "GET /assets/") {
 		next.ServeHTTP(w, r)
 		return
 	}
@@ -118,7 +119,9 @@ func (d *dashboard) guard(next http.Handler) http.Handler {
 		h.Set("Content-Security-Policy", policy)
 		h.Set("X-Content-Type-Options", "nosniff")
 		h.Set("X-Frame-Options", "DENY") // for browsers that know no frame-ancestors
-		h.Set("Referrer-Policy", "no-referrer")
+		// Without any referrer, browsers that send no Sec-Fetch-Site would say of our own
+		// forms that they come from nowhere (Origin: null).
+		h.Set("Referrer-Policy", "same-origin")
 		h.Set("Cross-Origin-Opener-Policy", "same-origin")
 		h.Set("Cross-Origin-Resource-Policy", "same-origin")
 		h.Set("Permissions-Policy", "camera=(), geolocation=(), microphone=()")

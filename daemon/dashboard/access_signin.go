@@ -32,6 +32,7 @@ func (d *dashboard) accessRoutes(mux *routes) {
 
 // askBody is a page with forms of users and passwords.
 type askBody struct {
+	Done   string // what the form before did
 	Say    string // why the form comes back
 	Name   string // as it was typed
 	Next   string // where to after it
@@ -107,7 +108,7 @@ func (d *dashboard) account(w http.ResponseWriter, r *http.Request) {
 		d.sorry(w, r, http.StatusNotFound, "Nobody is asked who he is, for there is no user yet.")
 		return
 	}
-	body := askBody{Say: outcome(r), Name: p.Name, Advice: access.Advice()}
+	body := askBody{Done: outcome(r), Name: p.Name, Advice: access.Advice()}
 	if r.Method != http.MethodPost {
 		d.ask(w, r, "Account", "account", body, nil)
 		return

@@ -271,6 +271,22 @@ func TestSignInAndOut(t *testing.T) {
 	}
 }
 
+func TestNoSpellingOfAnAddressGetsPast(t *testing.T) {
+	a, s := newAccess(t, access.Options{}, true)
+	b := newBrowser(newPages(t, Options{State: newState(t), Records: s, Access: a}))
+	for _, path := range []string{
+		"/assets/../history", "/assets/..%2fhistory", "/assets/x%2f..%2f..%2fhistory", "/assets/%2e%2e/history", "//history", "/./history", "/sign-in/../history",
+		"/sign-in%2f..%2fhistory", "/history?x=/assets/", "/history%3f/assets/", "/Sign-In", "/sign-in/", "/assets/", "/%68istory",
+	} {
+		for _, method := range []string{"GET", "HEAD", "POST", "CONNECT", "PUT", "assets"} {
+			w := b.ask(method, path, nil)
+			if w.Code == http.StatusOK || w.Code == http.StatusMethodNotAllowed || strings.Contains(w.Body.String(), "<h1>History") {
+				t.Errorf("%s %s: %d", method, path, w.Code)
+			}
+		}
+	}
+}
+
 func TestSignInTakesNothingElse(t *testing.T) {
 	a, s := newAccess(t, access.Options{}, true)
 	h := newPages(t, Options{State: newState(t), Records: s, Access: a})

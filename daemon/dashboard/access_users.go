@@ -35,7 +35,7 @@ func (d *dashboard) userView(u records.User) userView {
 
 // users shows all users, and makes one.
 func (d *dashboard) users(w http.ResponseWriter, r *http.Request) {
-	status, body := http.StatusOK, usersBody{askBody: askBody{Say: outcome(r)}}
+	status, body := http.StatusOK, usersBody{askBody: askBody{Done: outcome(r)}}
 	if r.Method == http.MethodPost {
 		if !d.form(w, r, formMax) {
 			return
@@ -60,7 +60,7 @@ func (d *dashboard) users(w http.ResponseWriter, r *http.Request) {
 
 // user shows one user, and changes what is his.
 func (d *dashboard) user(w http.ResponseWriter, r *http.Request) {
-	status, body := http.StatusOK, usersBody{askBody: askBody{Say: outcome(r), Name: r.URL.Query().Get("name")}}
+	status, body := http.StatusOK, usersBody{askBody: askBody{Done: outcome(r), Name: r.URL.Query().Get("name")}}
 	if r.Method == http.MethodPost {
 		if !d.form(w, r, formMax) {
 			return

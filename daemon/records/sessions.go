@@ -37,10 +37,15 @@ func (s *Store) Session(ctx context.Context, token string) (data []byte, found b
 // KeepSession keeps a session until an instant. One that has ended stays ended: a request
 // that was under way meanwhile does not bring it back.
 func (s *Store) KeepSession(ctx context.Context, token string, data []byte, until time.Time) error {
-	_, err := s.db.ExecContext(ctx, `INSERT INTO dashboard_session (token, data, expires_ms) VALUES ($1,$2,$3)
-		ON CONFLICT (token) DO UPDATE SET data = excluded.data, expires_ms = excluded.expires_ms
-		WHERE dashboard_session.data <> '' AND (dashboard_session.data <> excluded.data OR dashboard_session.expires_ms <= excluded.expires_ms - $4)`,
-		token, base64.StdEncoding.EncodeToString(data), until.UnixMilli(), touchEvery.Milliseconds())
+	text := base64.StdEncoding.EncodeToString(data)
+	var kept bool // looked up first, so as not to wait for whoever writes results
+	err := s.db.QueryRowContext(ctx, "SELECT EXISTS (SELECT 1 FROM dashboard_session WHERE token = $1 AND data = $2 AND expires_ms > $3)",
+		token, text, until.Add(-touchEvery).UnixMilli()).Scan(&kept)
+	if err == nil && !kept {
+		_, err = s.db.ExecContext(ctx, `INSERT INTO dashboard_session (token, data, expires_ms) VALUES ($1,$2,$3)
+			ON CONFLICT (token) DO UPDATE SET data = excluded.data, expires_ms = excluded.expires_ms WHERE dashboard_session.data <> ''`,
+			token, text, until.UnixMilli())
+	}
 	if err != nil {
 		return fmt.Errorf("keep a session: %w", err)
 	}

@@ -201,6 +201,32 @@ func TestSessionsEnd(t *testing.T) {
 	})
 }
 
+// A page that is looked at does not wait while results are written.
+func TestUsingASessionDoesNotWaitForWriters(t *testing.T) {
+	onBoth(t, func(t *testing.T, s *Store) {
+		at(s, noon)
+		if err := s.KeepSession(t.Context(), "t", []byte("a"), noon.Add(time.Hour)); err != nil {
+			t.Fatal(err)
+		}
+		writer, err := s.db.BeginTx(t.Context(), nil)
+		if err != nil {
+			t.Fatal(err)
+		}
+		defer writer.Rollback()
+		if _, err := writer.Exec("UPDATE dashboard_session SET expires_ms = 0"); err != nil {
+			t.Fatal(err)
+		}
+		ctx, cancel := context.WithTimeout(t.Context(), 5*time.Second)
+		defer cancel()
+		if err := s.KeepSession(ctx, "t", []byte("a"), noon.Add(time.Hour+time.Second)); err != nil {
+			t.Error(err)
+		}
+		if data, found, err := s.Session(ctx, "t"); !found || err != nil {
+			t.Errorf("%q, %v, %v", data, found, err)
+		}
+	})
+}
+
 // What passwords are held against is nobody's to read.
 func TestANewFileIsItsOwnersAlone(t *testing.T) {
 	path := filepath.Join(t.TempDir(), "records.db")

@@ -63,7 +63,9 @@ func (a *Access) Load(r *http.Request) (*http.Request, error) {
 func (a *Access) Who(ctx context.Context) (Person, error) {
 	p, err := a.who(ctx)
 	if err == nil && p.Name != "" {
-		_, _, err = a.sessions.Commit(ctx)
+		if _, _, err := a.sessions.Commit(ctx); err != nil { // he is known all the same
+			a.o.Logger.Warn("the use of a session was not counted", "err", err)
+		}
 	}
 	return p, err
 }
