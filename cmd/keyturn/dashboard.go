@@ -118,7 +118,7 @@ func startShop(ctx context.Context, o shopOptions) (*shop, error) {
 		return fail(err)
 	}
 	s.access = access.New(access.Options{Records: s.records, Open: l.open, Secure: l.secure, Logger: o.logger})
-	h, err := dashboard.New(dashboard.Options{State: state, Records: s.records, Access: s.access, Hosts: l.hosts, Secure: l.secure, Proxy: l.proxy,
+	h, err := dashboard.New(dashboard.Options{State: state, Records: s.records, Jobs: s.records, Access: s.access, Hosts: l.hosts, Secure: l.secure, Proxy: l.proxy,
 		Done: ctx.Done(), Logger: o.logger})
 	if err != nil {
 		return fail(err)

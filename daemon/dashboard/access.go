@@ -55,12 +55,17 @@ const formMax = 64 << 10
 
 // allow lets a handler be reached by those of a role and above.
 func (d *dashboard) allow(least Role, next http.HandlerFunc) http.HandlerFunc {
+	return d.allowBytes(least, formMax, next)
+}
+
+// allowBytes is allow for a form of so many bytes.
+func (d *dashboard) allowBytes(least Role, most int64, next http.HandlerFunc) http.HandlerFunc {
 	return func(w http.ResponseWriter, r *http.Request) {
 		if d.who(r).Role < least {
 			d.sorry(w, r, http.StatusForbidden, "That is not for your role.")
 			return
 		}
-		r.Body = http.MaxBytesReader(w, r.Body, formMax)
+		r.Body = http.MaxBytesReader(w, r.Body, most)
 		next(w, r)
 	}
 }

@@ -128,6 +128,12 @@ func leasts() map[string]Role {
 		"GET /events": Viewer, "GET /": Viewer, "GET /set-up": Viewer, "POST /set-up": Viewer,
 		"POST /sign-out": Viewer, "GET /account": Viewer, "POST /account": Viewer,
 		"GET /users": Instructor, "POST /users": Instructor, "GET /user": Instructor,
+		"GET /jobs": Viewer, "GET /job/{job}": Viewer, "GET /job/{job}/card": Viewer, "GET /job/{job}/photo/{item}/{size}": Viewer,
+		"GET /jobs/new/{kind}": Operator, "POST /jobs/new/{kind}": Operator, "GET /job/{job}/facts": Operator, "POST /job/{job}/facts": Operator,
+		"POST /job/{job}/close": Operator, "POST /job/{job}/reopen": Operator, "GET /job/{job}/delete": Operator, "POST /job/{job}/delete": Operator,
+		"POST /job/{job}/cycle": Operator, "POST /job/{job}/cycle/{bench}/{id}/drop": Operator, "POST /cycle/{bench}/{id}/job": Operator,
+		"GET /job/{job}/fitting": Operator, "POST /job/{job}/fitting": Operator, "GET /job/{job}/fitting/{item}": Operator, "POST /job/{job}/fitting/{item}": Operator,
+		"POST /job/{job}/codes": Operator, "POST /job/{job}/notes": Operator, "POST /job/{job}/photos": Operator, "POST /job/{job}/{list}/{item}/delete": Operator,
 		"POST /user/role": Instructor, "POST /user/password": Instructor, "POST /user/remove": Instructor,
 	}
 }
@@ -143,7 +149,7 @@ func TestEveryRouteHasItsLeastRole(t *testing.T) {
 	a, s := newAccess(t, access.Options{}, true)
 	done := make(chan struct{})
 	close(done) // streams end at once
-	d, err := build(Options{State: newState(t), Records: s, Access: a, Done: done})
+	d, err := build(Options{State: newState(t), Records: s, Jobs: s, Access: a, Done: done})
 	if err != nil {
 		t.Fatal(err)
 	}

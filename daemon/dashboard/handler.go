@@ -9,6 +9,7 @@ import (
 	"time"
 
 	"keyturn/daemon/dashboard/access"
+	"keyturn/daemon/records"
 )
 
 // Options is what a dashboard is made of.
@@ -17,6 +18,8 @@ type Options struct {
 	State *State
 	// Records are the stored key cycles; nil: there are none, and pages say so.
 	Records Records
+	// Jobs are the jobs and their key cycles; nil: there are none, and pages say so.
+	Jobs *records.Store
 	// Hosts are the names under which the dashboard may be asked for, without port;
 	// none: loopback's.
 	Hosts []string
@@ -50,6 +53,7 @@ type dashboard struct {
 	assets    *assets
 	mux       *routes
 	streaming chan struct{} // a place for each stream
+	making    chan struct{} // a place for one photo
 }
 
 // routes is what is served where. It remembers the patterns, so that a test can walk
@@ -97,7 +101,7 @@ func build(o Options) (*dashboard, error) {
 	if err != nil {
 		return nil, err
 	}
-	d := &dashboard{o: o, assets: a, streaming: make(chan struct{}, o.Streams)}
+	d := &dashboard{o: o, assets: a, streaming: make(chan struct{}, o.Streams), making: make(chan struct{}, 1)}
 	if d.pages, err = template.New("").Funcs(template.FuncMap{"asset": a.url}).ParseFS(files, "templates/*.html"); err != nil {
 		return nil, err
 	}
@@ -109,6 +113,7 @@ func build(o Options) (*dashboard, error) {
 	mux.HandleFunc("GET /cycle/{bench}/{id}", d.cycle)
 	mux.HandleFunc("GET /compare", d.compare)
 	mux.HandleFunc("GET /history", d.history)
+	d.jobRoutes(mux)
 	mux.HandleFunc("GET /health", d.health)
 	mux.HandleFunc("GET /events", d.events)
 	mux.HandleFunc("GET /assets/{name}", a.serve)

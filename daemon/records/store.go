@@ -32,8 +32,11 @@ type Options struct {
 }
 
 // pragmas: a commit is on the disk before it returns (a receipt says so), and readers
-// do not wait for the writer.
-const pragmas = "?_pragma=journal_mode(WAL)&_pragma=synchronous(FULL)&_pragma=busy_timeout(10000)&_pragma=foreign_keys(1)&_txlock=immediate"
+// do not wait for the writer; what is deleted is overwritten, for it may name people.
+const pragmas = "?_pragma=secure_delete(1)&_pragma=journal_mode(WAL)&_pragma=synchronous(FULL)&_pragma=busy_timeout(10000)&_pragma=foreign_keys(1)&_txlock=immediate"
+
+// arrivedForm is a time of arrival: all are of one length, so that they sort as texts.
+const arrivedForm = "2006-01-02T15:04:05.000000000Z07:00"
 
 // connectionsMost bounds the connections to PostgreSQL.
 const connectionsMost = 8
@@ -99,7 +102,7 @@ func (s *Store) Add(ctx context.Context, payloads ...[]byte) (a Added, err error
 		return a, fmt.Errorf("keep results: %w", err)
 	}
 	defer tx.Rollback() // nothing is left to undo after the commit
-	arrived := s.now().UTC().Format(time.RFC3339Nano)
+	arrived := s.now().UTC().Format(arrivedForm)
 	streams := map[string]string{}
 	for _, p := range payloads {
 		d, err := protocol.Decode(p)
