@@ -85,10 +85,8 @@ func (d *dashboard) failed(w http.ResponseWriter, r *http.Request, err error) {
 func (d *dashboard) cycleBody(c *protocol.Cycle) cycleBody {
 	b := cycleBody{Bench: clean(c.Bench), ID: clean(c.ID), When: madeAt(c.Wall, d.o.Zone), Subject: clean(string(c.Subject)), Status: status(c)}
 	b.Sentences = append(b.Sentences, tally(c))
-	for _, s := range []string{report.Battery(c), report.Order(c)} {
-		if s != "" {
-			b.Sentences = append(b.Sentences, cleanTo(s, sentenceMax))
-		}
+	for _, s := range report.Sentences(c) {
+		b.Sentences = append(b.Sentences, cleanTo(s, sentenceMax))
 	}
 	b.Picture, b.Compare = drawn(c), compareURL(c, nil)
 	b.Rows = cleanRows(c)

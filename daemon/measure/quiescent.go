@@ -44,6 +44,7 @@ const (
 // Quiescent is what a cycle shows of the current after key-off.
 type Quiescent struct {
 	Lead   int
+	Off    adc.Instant // key-off
 	LimitA float64
 	// MeanA is the mean current from From to To, in amperes: asleep, wakes left out;
 	// or, while the vehicle has not fallen asleep, of the latest minute. UA is its
@@ -163,7 +164,7 @@ func (q *quiescence) begin(off adc.Instant) {
 		return
 	}
 	*q = quiescence{lead: q.lead, d: q.d, limitA: q.limitA, pending: q.pending, lastTo: q.lastTo, blind: q.blind, reason: q.reason, gap: q.gap,
-		on: true, off: off, used: current{from: off, to: off}, lastHigh: off, out: Quiescent{Lead: q.lead, LimitA: q.limitA}}
+		on: true, off: off, used: current{from: off, to: off}, lastHigh: off, out: Quiescent{Lead: q.lead, Off: off, LimitA: q.limitA}}
 }
 
 // tidyCurrent uses the samples that have waited long enough.
