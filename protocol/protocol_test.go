@@ -75,7 +75,7 @@ func examples() map[string]protocol.Document {
 		"result-transition-withdrawn": &protocol.TransitionResult{ResultHeader: result(), ID: "l-1-4213", Lead: "l-1", Withdrawn: true, Why: "part of pulsing"},
 		"result-crank":                &protocol.CrankResult{ResultHeader: result(), ID: "l-1-start-5000", Lead: "l-1", CrankDetail: &detail},
 		"result-crank-not-measured":   &protocol.CrankResult{ResultHeader: result(), ID: "l-1-start-5000", Lead: "l-1", CrankDetail: &unmeasured},
-		"result-cycle": &protocol.Cycle{ResultHeader: result(), Subject: protocol.Vehicle, ID: "0123abcd-4200", Revision: 3, Final: true, Ended: protocol.EndedWatch,
+		"result-cycle": &protocol.Cycle{ResultHeader: result(), Subject: protocol.Vehicle, CrankSource: protocol.CrankEngine, ID: "0123abcd-4200", Revision: 3, Final: true, Ended: protocol.EndedWatch,
 			Key: protocol.List[protocol.KeyMove]{key}, Battery: &lead,
 			Quiescent: &protocol.Quiescent{Lead: "amps", LimitMA: 50, CurrentMA: ptr(protocol.MilliAmps(18.43219)), UMA: ptr(protocol.MilliAmps(0.7301)), FromNS: ptr(int64(590_000_000_000)), ToNS: ptr(int64(4_400_000_000_000)),
 				Asleep:    &protocol.Asleep{AtNS: 580_010_000_000, NotBeforeNS: 580_000_000_000, NotAfterNS: 580_020_000_000, AfterS: 560.01},
@@ -84,7 +84,8 @@ func examples() map[string]protocol.Document {
 			Notes: protocol.List[protocol.Note]{{AtNS: 4_300_000_000, Text: "heater on", Source: protocol.SourceOperator}},
 			Slots: protocol.List[protocol.CycleSlot]{
 				{Slot: "f1", Legend: "Radio", Fuse: protocol.FuseBlown, Behaviour: protocol.Accessory, DINTerminal: protocol.TerminalOf(protocol.Accessory), StaysOnS: ptr(protocol.Seconds(4.5)), StaysOnUMS: ptr(protocol.Millis(0.4)),
-					OffInStart: ptr(true), WatchedS: 16.2, Leads: protocol.List[protocol.CycleLead]{lead}},
+					OffInStart: ptr(true), WatchedS: 16.2,
+					Source: &protocol.SlotSource{Finding: protocol.SourceHighResistance, Position: protocol.PositionOn, PathMOhm: ptr(protocol.MilliOhms(402.3)), PathUMOhm: ptr(protocol.MilliOhms(12.6)), IncludesProbe: true}, Leads: protocol.List[protocol.CycleLead]{lead}},
 				{Slot: "f2", Behaviour: protocol.NotProven, Possible: protocol.List[protocol.Behaviour]{protocol.NoVolts, protocol.StartOnly}, DecidedBy: protocol.List[protocol.Position]{protocol.PositionStart}}}},
 		"result-bench":       &protocol.BenchResult{ResultHeader: result(), Description: desc},
 		"result-bench-fault": &protocol.BenchFault{ResultHeader: result(), AtNS: 5, Lead: "l-1", Chip: "adc-1", Reason: "one-sample spike", Count: 2},

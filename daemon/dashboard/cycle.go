@@ -28,6 +28,7 @@ type cycleBody struct {
 	Notes                    []noteRow
 	Origin                   string
 	Compare                  string // where another is chosen to compare it with
+	Jobs                     *cycleJobs
 }
 
 // edgeRow is a transition in figures.
@@ -50,7 +51,13 @@ func (d *dashboard) cycle(w http.ResponseWriter, r *http.Request) {
 		return
 	}
 	p := d.page("Key cycle "+clean(c.ID), "history")
-	p.Body = d.cycleBody(c)
+	body := d.cycleBody(c)
+	var err error
+	if body.Jobs, err = d.jobsOfCycle(r, c); err != nil {
+		d.failed(w, r, err)
+		return
+	}
+	p.Body = body
 	d.show(w, r, http.StatusOK, "cycle", p)
 }
 

@@ -2,6 +2,7 @@ package report
 
 import (
 	"fmt"
+	"slices"
 	"strings"
 	"unicode/utf8"
 
@@ -45,10 +46,11 @@ func Table(c *protocol.Cycle, width int) string {
 	return b.String()
 }
 
-// Sentences says what the rows do not: how the battery took the starts, in which order
-// slots came live, and what flowed after key-off; each only where there is something.
+// Sentences says what the rows do not: how the battery took the starts, what they left
+// untested, in which order slots came live, and what flowed after key-off; each only
+// where there is something to say.
 func Sentences(c *protocol.Cycle) (out []string) {
-	for _, s := range []string{Battery(c), Order(c), Quiescent(c)} {
+	for _, s := range []string{Battery(c), LowVoltage(c), Order(c), Quiescent(c)} {
 		if s != "" {
 			out = append(out, s)
 		}
@@ -84,6 +86,16 @@ func Battery(c *protocol.Cycle) string {
 			float64(k.BeforeV), sagText(k.Sag), float64(k.PlateauV), turning(k.Ripple), Seconds(float64(k.EndsNS-k.BeginsNotAfterNS)*1e-9)))
 	}
 	return "Battery while cranking: " + strings.Join(parts, "; ") + "."
+}
+
+// LowVoltage says that a start showed nothing of low voltage; empty where it did, or
+// where there was none.
+func LowVoltage(c *protocol.Cycle) string {
+	started := slices.ContainsFunc(c.Key, func(k protocol.KeyMove) bool { return k.Position == protocol.PositionStart })
+	if !started || c.CrankSource != protocol.CrankContactOnly {
+		return ""
+	}
+	return "Not tested at low voltage: in the start a contact moved, and nothing pulled the supply down."
 }
 
 // turning says how fast the engine turned; empty where that did not show.
