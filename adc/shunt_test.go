@@ -73,7 +73,7 @@ func TestShuntMonitorBesideConverters(t *testing.T) {
 		off := 0.09 * (2*rng.Float64() - 1)
 		split := seed%2 == 0
 		r := newShuntRig(t, adctest.BusOptions{Seed: seed, OverheadMin: 30 * time.Microsecond, OverheadMax: 150 * time.Microsecond, LosesPointerNAK: split},
-			split, ina226.Rates()[seed%3], adctest.INA226Options{Seed: seed, NoiseV: 2.5e-6,
+			split, ina226.Rates()[seed%3], adctest.INA226Options{Seed: seed, NoiseV: adctest.ShuntNoiseV,
 				Oscillator: func(adc.Instant) float64 { return off }})
 		r.bus.Inject = func(n int, _ adc.Instant, _ uint16) adctest.Fault {
 			if n < 2000 || rng.IntN(2000) != 0 {

@@ -59,6 +59,9 @@ const (
 	inaReady                                       = 1 << 3
 )
 
+// ShuntNoiseV is the noise of one conversion of 1.1 ms, a code (value from memory).
+const ShuntNoiseV = inaStepV
+
 // inaStepV is the step of the shunt voltage register.
 const inaStepV = 2.5e-6
 

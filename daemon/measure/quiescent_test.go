@@ -103,8 +103,9 @@ func TestParkedVehiclesFallAsleep(t *testing.T) {
 		restA := 0.005 + 0.035*rng.Float64()
 		b := newParkedBench(watch, nil)
 		off := b.now.Add(4 * time.Second)
-		p, asleep, wakes := vehicle.DrawParked(rng, off, off.Add(watch), restA)
-		b.current = func(from, to adc.Instant) float64 { return p.ChargeC(from, to) / (to - from).Seconds() }
+		p := vehicle.NewParked(rng, off, off.Add(watch), restA)
+		asleep, wakes := p.Asleep, p.Wakes
+		b.current = p.A.Mean
 		b.offsetV = 10e-6 * (2*rng.Float64() - 1)
 		if got := b.turn(); got != off {
 			t.Fatalf("off at %d, not %d", got, off)
@@ -124,7 +125,7 @@ func TestParkedVehiclesFallAsleep(t *testing.T) {
 			t.Errorf("seed %d: %.4f A with an uncertainty of %.5f", seed, q.MeanA, q.UA)
 		}
 		end := q.To
-		if want := p.ChargeC(off, end); math.Abs(q.Charge.C-want) <= 2*q.Charge.UC {
+		if want := p.A.Integral(off, end); math.Abs(q.Charge.C-want) <= 2*q.Charge.UC {
 			chargeIn++
 		}
 		if q.Charge.Unseen != 0 || q.Charge.OverRange != 0 || (end.Sub(off)-q.Charge.Seen).Abs() > 50*time.Millisecond {
@@ -147,7 +148,7 @@ func TestParkedVehiclesFallAsleep(t *testing.T) {
 			if lasted := wakes[i][1].Sub(wakes[i][0]); (lasted-w.Lasted).Abs() > 60*time.Millisecond || w.Open {
 				t.Errorf("seed %d: the wake lasted %v, not %v", seed, lasted, w.Lasted)
 			}
-			if peak := p.ChargeC(wakes[i][0]+1e8, wakes[i][0]+15e7) / 0.05; math.Abs(w.PeakA-peak) > 0.03*peak+0.002 {
+			if peak := p.A.Mean(wakes[i][0]+1e8, wakes[i][0]+15e7); math.Abs(w.PeakA-peak) > 0.03*peak+0.002 {
 				t.Errorf("seed %d: peak %.3f A, not %.3f", seed, w.PeakA, peak)
 			}
 		}

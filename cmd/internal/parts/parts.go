@@ -32,12 +32,12 @@ func Families() []config.Family {
 	return []config.Family{
 		{Name: "ads1115", Inputs: 4, Addresses: addresses, Rates: []int{8, 16, 32, 64, 128, 250, 475, 860}, RangesV: ranges},
 		{Name: "ads1015", Inputs: 4, Addresses: addresses, Rates: []int{128, 250, 490, 920, 1600, 2400, 3300}, RangesV: ranges},
-		{Name: familyINA226, Inputs: 1, Addresses: shuntAddresses, Rates: ina226.Rates(), RangesV: []float64{0.08192}, Shunt: true},
+		{Name: FamilyINA226, Inputs: 1, Addresses: shuntAddresses, Rates: ina226.Rates(), RangesV: []float64{0.08192}, Shunt: true},
 	}
 }
 
-// familyINA226 is the family of the shunt monitor in a bench file.
-const familyINA226 = "ina226"
+// FamilyINA226 is the family of the shunt monitor in a bench file.
+const FamilyINA226 = "ina226"
 
 // overhead is what a host adds to each transaction when a bound is stated before
 // anything was measured.
@@ -114,7 +114,7 @@ type driver interface {
 
 // device makes the driver of one chip.
 func device(conn i2c.Bus, bus config.Bus, c config.Chip) (driver, error) {
-	if c.Family == familyINA226 {
+	if c.Family == FamilyINA226 {
 		return ina226.New(conn, ina226.Options{Name: c.Name, Address: uint16(c.Address), Rate: c.Rate, SplitRead: bus.SplitRead})
 	}
 	family := ads1x15.ADS1115
