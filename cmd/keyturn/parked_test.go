@@ -120,3 +120,21 @@ func (p *parked) compare(t *testing.T, c *protocol.Cycle) {
 		t.Error(said)
 	}
 }
+
+// The tools for wiring say milliamps of a shunt, and calibrate the other leads.
+func TestToolsKnowACurrentLead(t *testing.T) {
+	b := parkedBench("tcp://localhost:1883")
+	readings := make([]daemon.Reading, len(b.Leads))
+	readings[4] = daemon.Reading{V: 0.00042, A: 0.042, UA: 0.00073, NoiseV: 1e-6, Samples: 9}
+	text := leadsTable(&b, readings, nil, 110)
+	if !strings.Contains(text, "current               42.0 mA      1.5 0.10 mA") || strings.Contains(text, "shunt    current               0.000 V") {
+		t.Errorf("\n%s", text)
+	}
+	got, err := (&calibrate{}).chosen(&b)
+	if err != nil || len(got) != 4 {
+		t.Errorf("to calibrate: %v, %v", got, err)
+	}
+	if _, err := (&calibrate{Lead: []string{"shunt"}}).chosen(&b); err == nil || !strings.Contains(err.Error(), "shunt_mohm") {
+		t.Errorf("calibrating the shunt: %v", err)
+	}
+}

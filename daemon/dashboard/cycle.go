@@ -25,6 +25,8 @@ type cycleBody struct {
 	Edges                    []edgeRow
 	EdgesLeft                int // more than are shown
 	Starts                   []startRow
+	Wakes                    []report.Wake
+	WakesLeft                int // more than are shown
 	Notes                    []noteRow
 	Origin                   string
 	Compare                  string // where another is chosen to compare it with
@@ -99,6 +101,7 @@ func (d *dashboard) cycleBody(c *protocol.Cycle) cycleBody {
 	b.Rows = cleanRows(c)
 	b.edges(c)
 	b.starts(c)
+	b.wakes(c)
 	for _, n := range c.Notes {
 		b.Notes = append(b.Notes, noteRow{since(c, n.AtNS), cleanTo(n.Text, protocol.NoteMax), clean(report.Source(n.Source))})
 	}
@@ -213,5 +216,21 @@ func (b *cycleBody) starts(c *protocol.Cycle) {
 			l := &c.Slots[i].Leads[k]
 			add(strings.TrimSpace(clean(c.Slots[i].Slot)+" "+clean(string(l.Side))), l)
 		}
+	}
+}
+
+// wakesMax is how many wakes a page shows: as many as a bench tells.
+const wakesMax = 64
+
+// wakes lists what woke the vehicle after key-off.
+func (b *cycleBody) wakes(c *protocol.Cycle) {
+	if b.Wakes = report.Wakes(c); len(b.Wakes) == 0 {
+		return
+	}
+	shown := min(len(b.Wakes), wakesMax)
+	b.WakesLeft = len(b.Wakes) - shown + max(0, c.Quiescent.LeftOut)
+	b.Wakes = b.Wakes[:shown]
+	for i := range b.Wakes {
+		b.Wakes[i].With = cleanTo(b.Wakes[i].With, 2*textMax)
 	}
 }

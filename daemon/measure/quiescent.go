@@ -87,6 +87,7 @@ type Wake struct {
 // current is one sample of the current lead.
 type current struct {
 	from, to adc.Instant
+	err      time.Duration // half-width within which both are certain
 	a        float64
 	over     bool // beyond the converter's range
 	gap      bool // nothing is known of the time before it
@@ -141,7 +142,7 @@ func (e *Engine) takeCurrent(s *adc.Sample) {
 		return
 	}
 	a, _ := q.d.Current(s.PinV())
-	q.pending = append(q.pending, current{s.From, s.To, a, s.Saturated, q.gap || q.lastTo == 0 || s.From.Sub(q.lastTo) > currentGapMax})
+	q.pending = append(q.pending, current{s.From, s.To, s.StampErr, a, s.Saturated, q.gap || q.lastTo == 0 || s.From.Sub(q.lastTo) > currentGapMax})
 	q.lastTo, q.blind, q.gap = s.To, false, false
 }
 
@@ -206,13 +207,13 @@ func (q *quiescence) use(e *Engine, r *current) {
 
 // high takes a sample above the limit.
 func (q *quiescence) high(e *Engine, r *current) {
-	q.isLow, q.doubt, q.out.NoCurrent, q.lastHigh = false, false, false, r.from
+	q.isLow, q.doubt, q.out.NoCurrent, q.lastHigh = false, false, false, r.from.Add(-r.err)
 	if q.out.Asleep == nil {
 		return
 	}
 	if !q.waking {
 		q.waking = true
-		w := Wake{Moment: momentOf(q.used.from, r.to)}
+		w := Wake{Moment: momentOf(q.used.from.Add(-q.used.err), r.to.Add(r.err))}
 		w.Slots = e.wentLive(w.NotBefore.Add(-wokeWithin), w.NotAfter.Add(wokeWithin))
 		if len(q.out.Wakes) == wakesMost {
 			q.out.Wakes, q.out.LeftOut = q.out.Wakes[:wakesMost-1], q.out.LeftOut+1
@@ -229,11 +230,11 @@ func (q *quiescence) high(e *Engine, r *current) {
 func (q *quiescence) settle(e *Engine, r *current, gap bool) {
 	switch {
 	case !q.isLow:
-		q.isLow, q.low = true, momentOf(q.lastHigh, r.to)
+		q.isLow, q.low = true, momentOf(q.lastHigh, r.to.Add(r.err))
 		q.lowFrom, q.below = r.from, level{}
 	case gap: // it may have been above meanwhile
 		if q.out.Asleep == nil || q.waking {
-			q.low = momentOf(q.low.NotBefore, r.to)
+			q.low = momentOf(q.low.NotBefore, r.to.Add(r.err))
 		}
 		q.lowFrom, q.below = r.from, level{}
 	}
@@ -248,7 +249,7 @@ func (q *quiescence) settle(e *Engine, r *current, gap bool) {
 	}
 	q.out.NoCurrent = false
 	if q.doubt { // when it began to flow is not known
-		q.low, q.doubt = momentOf(q.low.NotBefore, r.to), false
+		q.low, q.doubt = momentOf(q.low.NotBefore, r.to.Add(r.err)), false
 	}
 	switch {
 	case q.out.Asleep == nil:

@@ -42,6 +42,34 @@ func Quiescent(c *protocol.Cycle) string {
 	return strings.Join(append(parts, charge(q), usualDraw(c, q)), " ")
 }
 
+// Wake is a wake in words.
+type Wake struct {
+	After  string // key-off
+	Lasted string
+	Peak   string
+	With   string // the slots that went live beside it
+}
+
+// Wakes returns a cycle's wakes in the order of time.
+func Wakes(c *protocol.Cycle) (rows []Wake) {
+	if c.Quiescent == nil {
+		return nil
+	}
+	off := keyOff(c)
+	for i := range c.Quiescent.Wakes {
+		w := &c.Quiescent.Wakes[i]
+		r := Wake{Lasted: Seconds(float64(w.LastedS)), Peak: peak(w.PeakMA), With: list(w.Slots, "and")}
+		if off != 0 {
+			r.After = Seconds(float64(w.AtNS-off) * 1e-9)
+		}
+		if w.Open {
+			r.Lasted += " so far"
+		}
+		rows = append(rows, r)
+	}
+	return rows
+}
+
 // wakes says how often the vehicle woke, and the first times in full.
 func wakes(c *protocol.Cycle, q *protocol.Quiescent) string {
 	n := len(q.Wakes) + q.LeftOut
@@ -49,17 +77,14 @@ func wakes(c *protocol.Cycle, q *protocol.Quiescent) string {
 		return ""
 	}
 	var told []string
-	for i := range q.Wakes[:min(len(q.Wakes), wakesTold)] {
-		w := &q.Wakes[i]
-		text := fmt.Sprintf("for %s up to %s", Seconds(float64(w.LastedS)), peak(w.PeakMA))
-		if off := keyOff(c); off != 0 {
-			text = "after " + Seconds(float64(w.AtNS-off)*1e-9) + " " + text
+	all := Wakes(c)
+	for _, w := range all[:min(len(all), wakesTold)] {
+		text := "for " + w.Lasted + " up to " + w.Peak
+		if w.After != "" {
+			text = "after " + w.After + " " + text
 		}
-		if w.Open {
-			text += " so far"
-		}
-		if len(w.Slots) > 0 {
-			text += " (with " + list(w.Slots, "and") + " going live)"
+		if w.With != "" {
+			text += " (with " + w.With + " going live)"
 		}
 		told = append(told, text)
 	}
