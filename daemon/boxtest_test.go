@@ -19,7 +19,7 @@ import (
 // Every fault that a board can have is found and named, and nothing else fails.
 func TestBoxFromVoltsToVerdict(t *testing.T) {
 	rng := rand.New(rand.NewPCG(77, 5))
-	const boxes = 20
+	const boxes = 10
 	good, passed := 0, 0
 	for n := range boxes {
 		faulty, fault := rng.IntN(4), []string{"none", "wrong circuit", "no volts", "ghost", "joint"}[n%5]
