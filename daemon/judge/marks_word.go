@@ -97,7 +97,7 @@ func (q *Question) feed(said *Said, f *Found) Mark {
 	default:
 		m = none(Wrong, NameTheReason)
 	}
-	m.Reasons = weighty
+	m.Reasons, m.Found = weighty, string(f.Behaviour)
 	return m
 }
 
