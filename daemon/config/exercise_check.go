@@ -3,6 +3,7 @@ package config
 import (
 	"fmt"
 	"slices"
+	"strings"
 	"unicode"
 )
 
@@ -129,18 +130,9 @@ func (f *faults) sentence(table, key, text, what string) {
 	switch {
 	case text == "":
 		f.at(table, key, "an empty text is no %s; write a sentence, or leave it out", what)
-	case len(text) > sentenceMax || !printableAll(text):
+	case len(text) > sentenceMax || strings.ContainsFunc(text, func(r rune) bool { return !unicode.IsPrint(r) }):
 		f.at(table, key, "%q is no %s; write at most %d bytes of one line", cut(text, sentenceMax), what, sentenceMax)
 	}
-}
-
-func printableAll(text string) bool {
-	for _, r := range text {
-		if !unicode.IsPrint(r) {
-			return false
-		}
-	}
-	return true
 }
 
 func (m *HandMeter) check(f *faults, at string) {
