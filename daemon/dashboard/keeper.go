@@ -241,8 +241,8 @@ func (g *receipts) give(ctx context.Context) error {
 	}
 	latest := map[string]bool{}
 	for _, s := range streams {
-		if latest[s.Bench] {
-			continue // of a store that is no more
+		if latest[s.Bench] || protocol.IsImport(s.Stream) {
+			continue // of a store that is no more, or of none
 		}
 		latest[s.Bench] = true
 		if last := g.given[s.Stream]; last.upTo == s.UpToSeq && !last.at.IsZero() && now.Sub(last.at) < g.k.o.Repeat {

@@ -45,6 +45,8 @@ type heard struct {
 	ghosts map[string]bool  // leads that are steady at a few volts
 	moved  []string         // slots that moved last, the latest first
 	last   records.CycleRef // the latest key cycle
+	// lastRevision is that of the latest key cycle.
+	lastRevision int
 }
 
 // NewState returns an empty State for benches under a topic root.
@@ -146,7 +148,7 @@ func (h *heard) take(d protocol.Document, retained bool) bool {
 			h.nowAt = time.Time{}
 		}
 	case *protocol.Cycle:
-		h.last = records.CycleRef{Bench: d.Bench, ID: d.ID}
+		h.last, h.lastRevision = records.CycleRef{Bench: d.Bench, ID: d.ID}, d.Revision
 	}
 	return true
 }
