@@ -1,6 +1,8 @@
 package evidence
 
 import (
+	"slices"
+
 	"keyturn/daemon/config"
 	"keyturn/daemon/judge"
 	"keyturn/protocol"
@@ -44,16 +46,17 @@ func Meter(m *config.HandMeter) judge.Meter {
 	return judge.Meter{ReadingsPerS: m.ReadingsPerS, IntegratesS: m.IntegratesMS / 1000, Averages: m.Averages, HoldsLowest: m.HoldsLowest, Percent: m.Percent, Counts: m.Counts, DigitV: m.DigitV}
 }
 
-// Found takes from a key cycle and the box file what answers are marked against. A slot
-// that bears no lead is in it as far as the box file knows it: whether it may be probed.
-// Volts at rest, waveforms and tests of planted faults are in no key cycle and stay
-// unknown.
-func Found(c *protocol.Cycle, box *config.Box, loads map[string]Load) []judge.Found {
+// Found takes from a key cycle, the box file and the exercise what answers are marked
+// against. A slot that bears no lead is in it as far as the box file knows it: whether it
+// may be probed. Volts at rest and waveforms are in no key cycle and stay unknown.
+func Found(c *protocol.Cycle, box *config.Box, e *config.Exercise, loads map[string]Load) []judge.Found {
 	var out []judge.Found
 	measured := map[string]bool{}
-	for _, s := range FeedSlots(c, box, loads) {
+	for i, s := range FeedSlots(c, box, loads) {
 		measured[s.Name] = true
-		out = append(out, judge.Found{FeedSlot: s})
+		f := judge.Found{FeedSlot: s}
+		f.Sound, f.Fault = tested(&c.Slots[i], box.Slot(s.Name), e)
+		out = append(out, f)
 	}
 	for i := range box.Slots {
 		if b := &box.Slots[i]; !measured[b.ID] {
@@ -63,4 +66,24 @@ func Found(c *protocol.Cycle, box *config.Box, loads map[string]Load) []judge.Fo
 		}
 	}
 	return out
+}
+
+// tested says whether a slot is sound, as far as bleed resistor, test load and key cycle
+// tell. A planted fault counts only where the bench bears it out: the relay may have
+// stuck, the instructor may have been called away. A back-feed shows in no key cycle.
+func tested(s *protocol.CycleSlot, b *config.BoxSlot, e *config.Exercise) (judge.Answer, judge.Amiss) {
+	finding := protocol.SourceNotProven
+	if s.Source != nil {
+		finding = s.Source.Finding
+	}
+	k := slices.IndexFunc(e.Faults, func(p config.PlantedFault) bool { return p.Slot == s.Slot })
+	switch planted := k >= 0; {
+	case finding == protocol.SourceHighResistance && (!planted || e.Faults[k].Kind == config.SeriesResistance):
+		return judge.No, judge.HighResistance
+	case finding == protocol.SourceFeed && !planted:
+		return judge.Yes, ""
+	case planted && e.Faults[k].Kind == config.OpenCircuit && s.Behaviour == protocol.NoVolts && b != nil && b.Expected != string(protocol.NoVolts):
+		return judge.No, judge.OpenCircuit
+	}
+	return judge.NotKnown, ""
 }

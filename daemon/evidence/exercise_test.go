@@ -7,6 +7,7 @@ import (
 
 	"keyturn/daemon/config"
 	"keyturn/daemon/judge"
+	"keyturn/protocol"
 )
 
 func readExercise(t *testing.T, name string) *config.Exercise {
@@ -25,7 +26,7 @@ func readExercise(t *testing.T, name string) *config.Exercise {
 // An exercise is read, answered and marked from its files and a key cycle.
 func TestExerciseIsMarkedFromAKeyCycle(t *testing.T) {
 	e, box := readExercise(t, "camera-feed.toml"), readBox(t)
-	questions, found := Questions(e, box), Found(readCycle(t), box, nil)
+	questions, found := Questions(e, box), Found(readCycle(t), box, e, nil)
 	sheet := &judge.Sheet{OnVehicle: true, Meter: judge.Meter{ReadingsPerS: 3.5}}
 	for question, text := range map[string]string{"restraint": "no", "radio-switched": "yes", "screen-switched": "no, it is off while cranking", "socket-permanent": "yes", "lamps-permanent": "no, not permanent", "socket-side": "lower"} { // any order
 		i := slices.IndexFunc(questions, func(q judge.Question) bool { return q.ID == question })
@@ -47,7 +48,7 @@ func TestExerciseIsMarkedFromAKeyCycle(t *testing.T) {
 // A slot that bears no lead is known as far as its box file goes.
 func TestSlotsWithoutALeadAreKnownFromTheBox(t *testing.T) {
 	box := readBox(t)
-	found := Found(readCycle(t), box, nil)
+	found := Found(readCycle(t), box, &config.Exercise{}, nil)
 	if len(found) < len(box.Slots) {
 		t.Errorf("%d slots of %d", len(found), len(box.Slots))
 	}
@@ -62,6 +63,41 @@ func TestSlotsWithoutALeadAreKnownFromTheBox(t *testing.T) {
 	}
 	if avoided != 1 {
 		t.Errorf("%d slots are avoided, want f11", avoided)
+	}
+}
+
+// A planted fault counts only where the bench bears it out.
+func TestFaultsThatTheBenchBearsOut(t *testing.T) {
+	box := &config.Box{Slots: []config.BoxSlot{{ID: "t1", Expected: "permanent"}, {ID: "t8", Expected: "none"}}}
+	for _, x := range []struct {
+		name, slot, planted string
+		finding             protocol.SourceFinding
+		behaviour           protocol.Behaviour
+		sound               judge.Answer
+		fault               judge.Amiss
+	}{
+		{"a bad joint that is found", "t1", "series-resistance", protocol.SourceHighResistance, "permanent", judge.No, judge.HighResistance},
+		{"its relay stuck", "t1", "series-resistance", protocol.SourceFeed, "permanent", judge.NotKnown, ""},
+		{"not tested", "t1", "series-resistance", "", "permanent", judge.NotKnown, ""},
+		{"an open circuit", "t1", "open", protocol.SourceNone, "none", judge.No, judge.OpenCircuit},
+		{"an open circuit with volts", "t1", "open", protocol.SourceFeed, "permanent", judge.NotKnown, ""},
+		{"an open circuit where there is nothing", "t8", "open", protocol.SourceNone, "none", judge.NotKnown, ""},
+		{"a back-feed", "t1", "back-feed", protocol.SourceFeed, "permanent", judge.NotKnown, ""},
+		{"nothing planted", "t1", "", protocol.SourceFeed, "permanent", judge.Yes, ""},
+		{"a bad joint that nobody planted", "t1", "", protocol.SourceHighResistance, "permanent", judge.No, judge.HighResistance},
+		{"nothing planted, not tested", "t1", "", protocol.SourceNotProven, "permanent", judge.NotKnown, ""},
+	} {
+		c := &protocol.Cycle{Slots: []protocol.CycleSlot{{Slot: x.slot, Behaviour: x.behaviour}}}
+		if x.finding != "" {
+			c.Slots[0].Source = &protocol.SlotSource{Finding: x.finding}
+		}
+		e := &config.Exercise{}
+		if x.planted != "" {
+			e.Faults = []config.PlantedFault{{Slot: x.slot, Kind: x.planted}}
+		}
+		if got := Found(c, box, e, nil)[0]; got.Sound != x.sound || got.Fault != x.fault || slices.Contains(got.Amiss, judge.HighResistance) != (x.finding == protocol.SourceHighResistance) {
+			t.Errorf("%s: %v %q, %v", x.name, got.Sound, got.Fault, got.Amiss)
+		}
 	}
 }
 

@@ -117,5 +117,14 @@ func amiss(s *protocol.CycleSlot) []judge.Amiss {
 			out = append(out, judge.ContactLost)
 		}
 	}
+	if s.Source == nil {
+		return out
+	}
+	switch s.Source.Finding {
+	case protocol.SourceHighResistance:
+		out = append(out, judge.HighResistance)
+	case protocol.SourceGhost:
+		out = append(out, judge.Ghost)
+	}
 	return out
 }
