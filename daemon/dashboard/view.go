@@ -114,6 +114,8 @@ func (h *heard) view(now time.Time) benchView {
 // hold says why what is shown is not the present state, whatever its age.
 func (h *heard) hold() string {
 	switch {
+	case h.cut:
+		return "the connection to the broker broke"
 	case h.now == nil:
 		return "nothing has been heard of its slots"
 	case h.presence != nil && h.presence.State == protocol.Offline:
