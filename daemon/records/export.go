@@ -21,6 +21,9 @@ func (s *Store) ExportCSV(ctx context.Context, w io.Writer, view string) error {
 	if order == "" {
 		return fmt.Errorf("export %q: there are %s", view, strings.Join(Views(), " and "))
 	}
+	if err := s.listAll(ctx); err != nil {
+		return fmt.Errorf("export %s: %w", view, err)
+	}
 	rows, err := s.db.QueryContext(ctx, "SELECT * FROM "+view+" ORDER BY "+order)
 	if err != nil {
 		return fmt.Errorf("export %s: %w", view, err)
