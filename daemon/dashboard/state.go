@@ -39,6 +39,7 @@ type heard struct {
 	nowAt  time.Time
 	ghosts map[string]bool  // leads that are steady at a few volts
 	cut    bool             // the broker cannot be heard
+	shared *shared          // what every page shows of it alike
 	last   records.CycleRef // the latest key cycle
 }
 
@@ -88,7 +89,7 @@ func (s *State) Take(topic string, payload []byte, retained bool) {
 func (s *State) changed(benches ...*heard) {
 	s.version++
 	for _, h := range benches {
-		h.version = s.version
+		h.version, h.shared = s.version, &shared{}
 	}
 	for c := range s.wake {
 		select {

@@ -6,6 +6,7 @@ import (
 	"math"
 	"slices"
 	"strings"
+	"sync"
 	"time"
 
 	"keyturn/daemon/report"
@@ -92,7 +93,7 @@ func (h *heard) view(now time.Time) benchView {
 			v.Key, v.KeyFrom = clean(report.Position(n.Key.Position)), clean(report.Source(n.Key.Source))
 		}
 		v.Refusing, v.Open = clean(string(n.Refusing)), clean(string(n.Cycle))
-		v.Slots = h.slots()
+		v.Slots, v.Form = h.shared.of(h)
 		v.Battery = h.battery()
 		if !h.nowAt.IsZero() {
 			v.age = max(0, now.Sub(h.nowAt))
@@ -107,8 +108,22 @@ func (h *heard) view(now time.Time) benchView {
 		v.Heard = "heard " + ago(v.age)
 	}
 	v.Stale = v.Hold != "" || v.age > staleAfter
-	v.Form = form(v.Slots)
 	return v
+}
+
+// shared are the slots of a bench as all pages show them, put into words once.
+type shared struct {
+	once  sync.Once
+	slots []slotView
+	form  string
+}
+
+func (d *shared) of(h *heard) ([]slotView, string) {
+	d.once.Do(func() {
+		d.slots = h.slots()
+		d.form = form(d.slots)
+	})
+	return d.slots, d.form
 }
 
 // hold says why what is shown is not the present state, whatever its age.
