@@ -33,8 +33,13 @@ func Describe(b config.Bench, software string, bound func(chip string) time.Dura
 			IntervalBoundUS: protocol.MicrosOf(bound(l.Chip)),
 		})
 	}
-	for _, s := range p.Slots {
-		x := protocol.BenchSlot{Slot: s.Name, Legend: protocol.OrNull(s.Legend)}
+	d.Box = describeBox(b.Box)
+	for i, s := range p.Slots {
+		x := protocol.BenchSlot{Slot: s.Name, Legend: protocol.OrNull(s.Legend), Fuse: protocol.Fuse(b.Slots[i].Fuse)}
+		if place := b.Box.Slot(s.Name); place != nil {
+			x.Place = &protocol.Place{Row: place.Row, Column: place.Column}
+			x.Sides = place.Sides()
+		}
 		for _, l := range s.Leads {
 			x.Leads = append(x.Leads, p.Leads[l.Lead].Name)
 		}
@@ -53,4 +58,12 @@ func Describe(b config.Bench, software string, bound func(chip string) time.Dura
 		d.Limits.BelowV = append(d.Limits.BelowV, protocol.Volts(v))
 	}
 	return d
+}
+
+// describeBox is the box as the bench tells of it; nil without one.
+func describeBox(b *config.Box) *protocol.BenchBox {
+	if b == nil {
+		return nil
+	}
+	return &protocol.BenchBox{Box: b.ID, Datum: b.Datum, Zone: b.Zone, Rows: b.Rows, Columns: b.Columns}
 }

@@ -20,7 +20,8 @@ type translator struct {
 	subject   protocol.Subject
 	cylinders int // of the engine; 0: not known
 	wall      func(adc.Instant) (time.Time, time.Duration, bool)
-	slotOf    []slotRef // per lead
+	slotOf    []slotRef                // per lead
+	fuses     map[string]protocol.Fuse // by slot
 }
 
 // slotRef is the slot and side a lead is in; empty if none.
@@ -28,7 +29,10 @@ type slotRef struct{ slot, side string }
 
 func newTranslator(o *Options) *translator {
 	t := &translator{p: o.Params.WithDefaults(), bench: o.Bench, boot: o.Boot, subject: o.Description.Subject, cylinders: o.Cylinders, wall: o.Wall,
-		slotOf: make([]slotRef, len(o.Params.Leads))}
+		slotOf: make([]slotRef, len(o.Params.Leads)), fuses: map[string]protocol.Fuse{}}
+	for _, s := range o.Description.Slots {
+		t.fuses[s.Slot] = s.Fuse
+	}
 	for _, s := range o.Params.Slots {
 		for _, l := range s.Leads {
 			t.slotOf[l.Lead] = slotRef{s.Name, l.Side}
@@ -172,7 +176,7 @@ func (t *translator) cycleSlot(s *measure.SlotResult) protocol.CycleSlot {
 	slot := t.p.Slots[s.Slot]
 	b := protocol.Behaviour(s.Behaviour.String())
 	out := protocol.CycleSlot{
-		Slot: slot.Name, Legend: protocol.OrNull(slot.Legend), Behaviour: b, DINTerminal: protocol.TerminalOf(b),
+		Slot: slot.Name, Legend: protocol.OrNull(slot.Legend), Fuse: t.fuses[slot.Name], Behaviour: b, DINTerminal: protocol.TerminalOf(b),
 		WatchedS: protocol.SecondsOf(s.Watched), Seen: seen(s.Seen), StaysOnOpen: s.StaysOnOpen,
 	}
 	for _, p := range s.Possible {

@@ -21,12 +21,14 @@ type Description struct {
 	Subject  Subject `json:"subject"`
 	// BatterySense is the lead that all others are judged against; null without
 	// one: then the absolute thresholds of Limits hold.
-	BatterySense OrNull          `json:"battery_sense"`
-	KeySense     KeySense        `json:"key_sense"`
-	Leads        List[BenchLead] `json:"leads"`
-	Slots        List[BenchSlot] `json:"slots"`
-	Chips        List[BenchChip] `json:"chips"`
-	Limits       Limits          `json:"limits"`
+	BatterySense OrNull   `json:"battery_sense"`
+	KeySense     KeySense `json:"key_sense"`
+	// Box is what the slots are in; absent where the bench names no box file.
+	Box    *BenchBox       `json:"box,omitempty"`
+	Leads  List[BenchLead] `json:"leads"`
+	Slots  List[BenchSlot] `json:"slots"`
+	Chips  List[BenchChip] `json:"chips"`
+	Limits Limits          `json:"limits"`
 }
 
 // KeySense names the leads that tell the key position; null where there is none.
@@ -89,6 +91,26 @@ type BenchSlot struct {
 	Slot   string       `json:"slot"`
 	Legend OrNull       `json:"legend"`
 	Leads  List[string] `json:"leads"`
+	Fuse   Fuse         `json:"fuse,omitempty"` // how it is fitted; absent while not said
+	// Place is where it sits in Box, and Sides are its contacts as they lie there: left
+	// and right, or upper and lower. Both are absent without a box.
+	Place *Place   `json:"place,omitempty"`
+	Sides []string `json:"sides,omitempty"`
+}
+
+// BenchBox is a fuse box as a bench tells of it.
+type BenchBox struct {
+	Box     string `json:"box"`   // its id
+	Datum   string `json:"datum"` // how it is held so that places and sides are meant
+	Zone    string `json:"zone"`  // cabin, engine-bay
+	Rows    int    `json:"rows"`
+	Columns int    `json:"columns"`
+}
+
+// Place is a place in a box's grid, from 1 at the top left.
+type Place struct {
+	Row    int `json:"row"`
+	Column int `json:"column"`
 }
 
 // BenchChip is one converter.

@@ -37,7 +37,8 @@ type KeyMove struct {
 // CycleSlot is what a cycle shows of one slot.
 type CycleSlot struct {
 	Slot      string    `json:"slot"`
-	Legend    OrNull    `json:"legend"` // what the lid says
+	Legend    OrNull    `json:"legend"`         // what the lid says
+	Fuse      Fuse      `json:"fuse,omitempty"` // how the slot was fitted; absent while not said
 	Behaviour Behaviour `json:"behaviour"`
 	// Possible lists the behaviours that remain and DecidedBy the key positions
 	// that would decide; both are empty unless the behaviour is not proven.

@@ -50,7 +50,10 @@ func examples() map[string]protocol.Document {
 			TauLearned:      &protocol.TauLearned{DrivenUS: 1401.2, UDriven: 0.0007, FloatingUS: 1515.8, UFloating: 0.0021, Edges: 44},
 			Calibration:     protocol.Calibration{Date: "2026-11-02", AgeDays: ptr(12), Gain: 13.2222221, OffsetV: 0.01, UGain: 0.001, UOffsetV: 0.003},
 			IntervalBoundUS: 6476, IntervalMeanUS: ptr(protocol.Micros(6252.9)), IntervalLongestUS: ptr(protocol.Micros(8139))}},
-		Slots:  protocol.List[protocol.BenchSlot]{{Slot: "f1", Legend: "Radio & <clock>", Leads: protocol.List[string]{"l-1"}}},
+		Box: &protocol.BenchBox{Box: "cabin-8", Datum: "label upright, hinge at top", Zone: "cabin", Rows: 2, Columns: 4},
+		Slots: protocol.List[protocol.BenchSlot]{
+			{Slot: "f1", Legend: "Radio & <clock>", Leads: protocol.List[string]{"l-1"}, Fuse: protocol.FuseIn, Place: &protocol.Place{Row: 1, Column: 3}, Sides: []string{"left", "right"}},
+			{Slot: "f2"}},
 		Chips:  protocol.List[protocol.BenchChip]{{Chip: "adc-1", Family: "ads1115", Bus: "/dev/i2c-1", Address: 0x48, RateHz: 860, FullScaleV: 4.096}},
 		Limits: protocol.Limits{LiveAbove: 0.6, DeadBelow: 0.3, LiveAboveV: 7.2, DeadBelowV: 3.6, GhostBelow: 0.55, WatchS: 600, GapMaxMS: 100, BounceMS: 3.5, BelowV: protocol.List[protocol.Volts]{10.5, 9.6}},
 	}
@@ -75,7 +78,7 @@ func examples() map[string]protocol.Document {
 			Key: protocol.List[protocol.KeyMove]{key}, Battery: &lead,
 			Notes: protocol.List[protocol.Note]{{AtNS: 4_300_000_000, Text: "heater on", Source: protocol.SourceOperator}},
 			Slots: protocol.List[protocol.CycleSlot]{
-				{Slot: "f1", Legend: "Radio", Behaviour: protocol.Accessory, DINTerminal: protocol.TerminalOf(protocol.Accessory), StaysOnS: ptr(protocol.Seconds(4.5)), StaysOnUMS: ptr(protocol.Millis(0.4)),
+				{Slot: "f1", Legend: "Radio", Fuse: protocol.FuseBlown, Behaviour: protocol.Accessory, DINTerminal: protocol.TerminalOf(protocol.Accessory), StaysOnS: ptr(protocol.Seconds(4.5)), StaysOnUMS: ptr(protocol.Millis(0.4)),
 					OffInStart: ptr(true), WatchedS: 16.2, Leads: protocol.List[protocol.CycleLead]{lead}},
 				{Slot: "f2", Behaviour: protocol.NotProven, Possible: protocol.List[protocol.Behaviour]{protocol.NoVolts, protocol.StartOnly}, DecidedBy: protocol.List[protocol.Position]{protocol.PositionStart}}}},
 		"result-bench":       &protocol.BenchResult{ResultHeader: result(), Description: desc},

@@ -80,6 +80,16 @@ const (
 	NoVolts        Behaviour = "none" // no volts in any position tried
 )
 
+// Fuse says how a slot was fitted while it was measured; empty while nobody said.
+type Fuse string
+
+// The ways to fit a slot.
+const (
+	FuseIn    Fuse = "in"
+	FuseOut   Fuse = "out"
+	FuseBlown Fuse = "blown" // a blown fuse stands in it
+)
+
 // Seen is a peculiarity noticed on a slot or transition. The list may grow
 // within v1.
 type Seen string

@@ -1,6 +1,7 @@
 package main
 
 import (
+	"cmp"
 	"context"
 	"errors"
 	"fmt"
@@ -9,6 +10,7 @@ import (
 	"path/filepath"
 	"time"
 
+	"golang.org/x/sys/unix"
 	"periph.io/x/conn/v3/i2c"
 
 	"keyturn/adc"
@@ -23,7 +25,7 @@ import (
 )
 
 // demo runs the unmodified daemon on register-level chips wired to a simulated
-// vehicle, and an ordinary subscriber that shows what arrives.
+// vehicle, an ordinary subscriber that shows what arrives, and the shop's dashboard.
 type demo struct {
 	Once     bool   `help:"End after one key cycle."`
 	JSON     bool   `name:"json" help:"Print only the final cycle document, as JSON."`
@@ -32,11 +34,15 @@ type demo struct {
 	Broker   string `help:"Use this broker instead of one in memory." placeholder:"URL"`
 	Truth    string `help:"Write what really happened in the first cycle, as JSON lines." placeholder:"FILE"`
 	Record   string `help:"Record every input of the bench as a capture." placeholder:"FILE"`
-	Listen   string `help:"Show a dashboard at this loopback address." placeholder:"ADDRESS"`
-	Keep     string `help:"Keep the dashboard's records in this folder; without it they are thrown away." placeholder:"DIR"`
+	Listen   string `help:"Loopback address of the dashboard; without it 127.0.0.1:8733 or, where that is taken, a free port. With --once, --fast and --json there is a dashboard only if this or --keep is given." placeholder:"ADDRESS" xor:"listen"`
+	Keep     string `help:"Keep the dashboard's records in this folder; without it they are thrown away." placeholder:"DIR" xor:"keep"`
+	Alone    bool   `name:"no-dashboard" help:"Open no dashboard." xor:"listen,keep"`
 	Requests bool   `help:"Take requests over MQTT."`
 	Width    int    `help:"Columns to print in; 0 asks the terminal." default:"0"`
 }
+
+// demoListen is where the demo's dashboard is, unless that is taken.
+const demoListen = "127.0.0.1:8733"
 
 // demoBench is the id of the demo's bench.
 const demoBench = "demo"
@@ -65,8 +71,13 @@ func (d *demo) Run(ctx context.Context) error {
 
 	ctx, stop := context.WithCancel(ctx)
 	defer stop()
+	address, closeShop, err := d.dashboard(ctx, url)
+	if err != nil {
+		return err
+	}
+	defer closeShop()
 	show := newShow(os.Stdout, d.width(), d.JSON)
-	show.once = d.Once
+	show.once, show.dashboard = d.Once, address
 	if !d.JSON {
 		show.hello(sim, url)
 	}
@@ -83,12 +94,6 @@ func (d *demo) Run(ctx context.Context) error {
 		return err
 	}
 	defer sub.Close()
-
-	closeShop, err := d.dashboard(ctx, url)
-	if err != nil {
-		return err
-	}
-	defer closeShop()
 
 	ended := make(chan error, 1)
 	go func() { ended <- daemon.Run(ctx, sim.options) }()
@@ -110,27 +115,34 @@ func (d *demo) Run(ctx context.Context) error {
 	return err
 }
 
-// dashboard opens a dashboard on the demo's broker, if one is wanted.
-func (d *demo) dashboard(ctx context.Context, url string) (done func(), err error) {
-	if d.Listen == "" {
-		return func() {}, nil
+// dashboard opens a dashboard on the demo's broker, if one is wanted, and returns its
+// address.
+func (d *demo) dashboard(ctx context.Context, url string) (address string, done func(), err error) {
+	asked := d.Listen != "" || d.Keep != ""
+	if d.Alone || !asked && (d.Once || d.Fast || d.JSON) {
+		return "", func() {}, nil
 	}
 	dir, throwAway := d.Keep, func() error { return nil }
 	if dir == "" {
 		if dir, err = os.MkdirTemp("", "keyturn-demo-"); err != nil {
-			return nil, fmt.Errorf("make a folder for the records: %w", err)
+			return "", nil, fmt.Errorf("make a folder for the records: %w", err)
 		}
 		throwAway = func() error { return os.RemoveAll(dir) }
 	} else if err := os.MkdirAll(dir, 0o755); err != nil {
-		return nil, fmt.Errorf("make a folder for the records: %w", err)
+		return "", nil, fmt.Errorf("make a folder for the records: %w", err)
 	}
-	s, err := startShop(ctx, shopOptions{broker: link.Broker{URL: url}, root: protocol.DefaultRoot, records: filepath.Join(dir, "records.db"),
-		keeper: "records", client: "keyturn-demo", listen: d.Listen, logger: slog.New(slog.DiscardHandler)})
+	o := shopOptions{broker: link.Broker{URL: url}, root: protocol.DefaultRoot, records: filepath.Join(dir, "records.db"),
+		keeper: "records", client: "keyturn-demo", listen: cmp.Or(d.Listen, demoListen), logger: slog.New(slog.DiscardHandler)}
+	s, err := startShop(ctx, o)
+	if errors.Is(err, unix.EADDRINUSE) && d.Listen == "" {
+		fmt.Fprintf(os.Stderr, "Something else listens at %s, so the dashboard takes a free port.\n", demoListen)
+		o.listen = "127.0.0.1:0"
+		s, err = startShop(ctx, o)
+	}
 	if err != nil {
-		return nil, errors.Join(err, throwAway())
+		return "", nil, errors.Join(err, throwAway())
 	}
-	fmt.Fprintf(os.Stderr, "The dashboard is at http://%s/\n", s.address)
-	return func() {
+	return "http://" + s.address + "/", func() {
 		if err := errors.Join(s.close(), throwAway()); err != nil {
 			fmt.Fprintln(os.Stderr, "keyturn: dashboard:", err)
 		}
@@ -227,6 +239,7 @@ func newSimulation(seed uint64, fast bool, broker string) (*simulation, error) {
 		Description: daemon.Describe(bench, "keyturn demo "+version, func(chip string) time.Duration { return made.Bound[chip] }),
 		Buses:       made.Buses, Blocking: fast,
 	}
+	seat(&o.Description)
 	if fast {
 		o.Boot, o.Stream = fmt.Sprintf("%08x-0000", uint32(seed)+0xd0e0), fmt.Sprintf("demo-%x", seed)
 		day := time.Date(2026, 3, 2, 9, 0, 0, 0, time.UTC)
@@ -238,6 +251,16 @@ func newSimulation(seed uint64, fast bool, broker string) (*simulation, error) {
 		o.Wall = parts.Wall(clock.(*adc.RealClock))
 	}
 	return &simulation{v, bench, o}, nil
+}
+
+// seat lays the slots of a simulated vehicle out in a box of six columns.
+func seat(d *protocol.Description) {
+	const columns = 6
+	d.Box = &protocol.BenchBox{Box: "demo-box", Datum: "label upright, hinge at top", Zone: "cabin", Rows: (len(d.Slots) + columns - 1) / columns, Columns: columns}
+	for i := range d.Slots {
+		d.Slots[i].Place = &protocol.Place{Row: i/columns + 1, Column: i%columns + 1}
+		d.Slots[i].Sides = []string{"left", "right"}
+	}
 }
 
 // benchOf is the bench file of a simulated vehicle.

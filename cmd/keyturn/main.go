@@ -22,6 +22,7 @@ type commands struct {
 	Export  export           `cmd:"" help:"Write the shop's records as CSV, for spreadsheets, or as JSON lines."`
 	Doctor  doctor           `cmd:"" help:"Prove the whole way of a result: bus, chips, calibration, clock, disk, broker, record keeper."`
 	Dash    serveDashboard   `cmd:"" name:"dashboard" help:"The shop's server: keep the results of every bench, and show them in a browser."`
+	Box     boxes            `cmd:"" help:"Box files: where the slots of a fuse box are, what each should do, what nobody may touch."`
 	Calib   calibrate        `cmd:"" name:"calibrate" help:"Calibrate the leads, one by one, on earth and on a voltage that a meter tells."`
 	Version kong.VersionFlag `help:"Print the version and end."`
 }

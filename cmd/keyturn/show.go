@@ -15,17 +15,20 @@ import (
 
 // show prints what a subscriber gets, as it gets it.
 type show struct {
-	out     io.Writer
-	width   int
-	json    bool
-	once    bool // nothing is shown after the first final cycle
-	ended   bool
-	legends map[string]string
-	since   int64  // zero of the times shown: the bench's first document
-	turning string // id of the cycle whose key moves are shown
-	keys    int    // how many of them have been
-	battery string // the battery sense lead
-	cycle   string // id of the cycle last set as a table
+	out   io.Writer
+	width int
+	json  bool
+	once  bool // nothing is shown after the first final cycle
+	// dashboard is its address, shown again below each table: the first has scrolled
+	// away. Empty without one.
+	dashboard string
+	ended     bool
+	legends   map[string]string
+	since     int64  // zero of the times shown: the bench's first document
+	turning   string // id of the cycle whose key moves are shown
+	keys      int    // how many of them have been
+	battery   string // the battery sense lead
+	cycle     string // id of the cycle last set as a table
 }
 
 func newShow(out io.Writer, width int, asJSON bool) *show {
@@ -37,6 +40,14 @@ func (s *show) hello(sim *simulation, broker string) {
 	fmt.Fprintf(s.out, "keyturn demo: a simulated vehicle, %d slots, %d leads on %d chips; results at %s under %s/v1/%s/\n",
 		len(sim.bench.Slots), len(sim.bench.Leads), len(sim.bench.Chips), broker, protocol.DefaultRoot, demoBench)
 	fmt.Fprintf(s.out, "The key turns by itself. On a real vehicle: neutral or park, handbrake on, clear of the engine. Ctrl-C ends.\n\n")
+	s.tellDashboard()
+}
+
+// tellDashboard says where it is.
+func (s *show) tellDashboard() {
+	if s.dashboard != "" {
+		fmt.Fprintf(s.out, "Dashboard: %s\n\n", s.dashboard)
+	}
 }
 
 // take prints a document and reports whether it is a final cycle.
@@ -88,6 +99,9 @@ func (s *show) print(d protocol.Document) {
 		if d.Final && d.ID != s.cycle {
 			s.cycle = d.ID
 			fmt.Fprintf(s.out, "\nKey cycle %s\n%s\n", d.ID, report.Table(d, s.width))
+			if !s.once {
+				s.tellDashboard()
+			}
 		}
 	}
 }

@@ -11,9 +11,16 @@ import (
 type Bench struct {
 	ID string `toml:"id"` // [a-z0-9-]{1,32}
 	// Subject is what the leads are on, "off-vehicle" or "vehicle".
-	Subject      string `toml:"subject"`
-	IgnitionSlot string `toml:"ignition_slot,omitempty"` // a slot known to be ignition-switched
-	Cylinders    int    `toml:"cylinders,omitempty"`     // of the engine, for the cranking speed; default not known
+	Subject string `toml:"subject"`
+	// BoxFile is the box file of what the leads are in, beside this one; Box is what it
+	// says, put in by Fit.
+	BoxFile string `toml:"box,omitempty"`
+	Box     *Box   `toml:"-"`
+	// AirbagUnitsAbsent: somebody saw that no airbag or belt tensioner is connected, so
+	// that the box's avoided slots may be measured; never on a vehicle.
+	AirbagUnitsAbsent bool   `toml:"airbag_units_absent,omitempty"`
+	IgnitionSlot      string `toml:"ignition_slot,omitempty"` // a slot known to be ignition-switched
+	Cylinders         int    `toml:"cylinders,omitempty"`     // of the engine, for the cranking speed; default not known
 	// Calibration names the file that keyturn calibrate writes, beside this one;
 	// what it says of a lead goes before what this file says.
 	Calibration string `toml:"calibration,omitempty"`
@@ -88,6 +95,9 @@ type Chip struct {
 type Slot struct {
 	Name   string `toml:"name"`
 	Legend string `toml:"legend,omitempty"`
+	// Fuse is how the slot is fitted for what is measured: in, out or blown; default
+	// not said.
+	Fuse string `toml:"fuse,omitempty"`
 }
 
 // Lead is one probe lead.
@@ -143,7 +153,7 @@ const (
 // ParseBench reads a bench file. The error is a Faults: all there are.
 func ParseBench(data []byte, families []Family) (Bench, error) {
 	f := &faults{lines: linesOf(data)}
-	b, ok := f.decode(data)
+	b, ok := decode[Bench](f, "a bench file", data)
 	if ok {
 		b.fill()
 		b.check(f, families)

@@ -32,11 +32,10 @@ func (b *Bench) check(f *faults, families []Family) {
 	if b.Cylinders < 0 || b.Cylinders > 16 {
 		f.at("", "cylinders", "%d is no number of cylinders; write 1 to 16, or leave it out", b.Cylinders)
 	}
-	if len(b.Store) > textMax {
-		f.at("", "store", "a file name of %d bytes; write at most %d", len(b.Store), textMax)
-	}
-	if len(b.Calibration) > textMax {
-		f.at("", "calibration", "a file name of %d bytes; write at most %d", len(b.Calibration), textMax)
+	for _, x := range [][2]string{{"store", b.Store}, {"calibration", b.Calibration}, {"box", b.BoxFile}} {
+		if len(x[1]) > textMax {
+			f.at("", x[0], "a file name of %d bytes; write at most %d", len(x[1]), textMax)
+		}
 	}
 	b.checkSubject(f)
 	b.checkMQTT(f)
@@ -79,14 +78,23 @@ func (b *Bench) checkCounts(f *faults) bool {
 	return ok
 }
 
+// What the leads of a bench are on.
+const (
+	offVehicle = "off-vehicle"
+	onVehicle  = "vehicle"
+)
+
 func (b *Bench) checkSubject(f *faults) {
 	const words = `write "off-vehicle" (a box or training board on a bench supply) or "vehicle" (a person turns the ignition key)`
 	switch b.Subject {
-	case "off-vehicle", "vehicle":
+	case offVehicle, onVehicle:
 	case "":
 		f.at("", "subject", "missing; %s", words)
 	default:
 		f.at("", "subject", "%q is no subject; %s", b.Subject, words)
+	}
+	if b.AirbagUnitsAbsent && b.Subject == onVehicle {
+		f.at("", "airbag_units_absent", "on a vehicle no slot that is avoided is touched, with airbag units or without; remove it")
 	}
 }
 

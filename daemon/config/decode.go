@@ -12,24 +12,26 @@ import (
 	"github.com/pelletier/go-toml/v2"
 )
 
-// sizeMax is the longest bench file, in bytes; untypedMax the most values of the
+// sizeMax is the longest file, in bytes; untypedMax the most values of the
 // wrong type that one reading tells, for each costs another pass.
 const (
 	sizeMax    = 1 << 20
 	untypedMax = 32
 )
 
-// decode reads the text and reports whether the values can be checked. The
-// decoder stops at the first value of a wrong type, so that its line is blanked
-// and the rest read again.
-func (f *faults) decode(data []byte) (Bench, bool) {
+// decode reads the text of a file, "a bench file", and reports whether the values
+// can be checked. The decoder stops at the first value of a wrong type, so that its
+// line is blanked and the rest read again.
+func decode[T any](f *faults, file string, data []byte) (T, bool) {
+	var none T
+	f.root = reflect.TypeFor[T]()
 	if len(data) > sizeMax {
-		f.tell(1, fmt.Sprintf("%d bytes are too long for a bench file; at most %d", len(data), sizeMax))
-		return Bench{}, false
+		f.tell(1, fmt.Sprintf("%d bytes are too long for %s; at most %d", len(data), file, sizeMax))
+		return none, false
 	}
 	rows := bytes.Split(bytes.Clone(data), []byte("\n"))
 	for {
-		var b Bench
+		var b T
 		err := toml.NewDecoder(bytes.NewReader(bytes.Join(rows, []byte("\n")))).DisallowUnknownFields().Decode(&b)
 		var strict *toml.StrictMissingError
 		var wrong *toml.DecodeError
@@ -41,18 +43,18 @@ func (f *faults) decode(data []byte) (Bench, bool) {
 			return b, true
 		case !errors.As(err, &wrong):
 			f.tell(1, saidBy(err)+"; correct it")
-			return Bench{}, false
+			return none, false
 		}
 		row, column := wrong.Position()
 		want := f.wanted(wrong)
 		if want == "" {
 			f.tell(row, fmt.Sprintf("column %d: %s; correct what stands there", column, saidBy(wrong)))
-			return Bench{}, false
+			return none, false
 		}
 		f.tell(row, want)
 		f.untyped = append(f.untyped, row)
 		if len(f.untyped) == untypedMax || bytes.HasPrefix(bytes.TrimSpace(rows[row-1]), []byte("[")) {
-			return Bench{}, false
+			return none, false
 		}
 		rows[row-1] = nil
 	}
@@ -61,13 +63,13 @@ func (f *faults) decode(data []byte) (Bench, bool) {
 // saidBy is what the decoder found, which may repeat a key of any length.
 func saidBy(err error) string { return clip(strings.TrimPrefix(err.Error(), "toml: ")) }
 
-// unknown notes the keys that no bench file has.
+// unknown notes the keys that no such file has.
 func (f *faults) unknown(strict *toml.StrictMissingError) {
 	for i := range strict.Errors {
 		row, _ := strict.Errors[i].Position()
 		key := strict.Errors[i].Key()
-		hint := nearest(key[len(key)-1], keysBeside(key))
-		if at := elsewhere(key); hint == "" && at != "" {
+		hint := nearest(key[len(key)-1], f.keysBeside(key))
+		if at := f.elsewhere(key); hint == "" && at != "" {
 			hint = "; it belongs under [" + at + "]"
 		}
 		if hint == "" {
@@ -88,7 +90,7 @@ func (f *faults) wanted(e *toml.DecodeError) string {
 		return ""
 	}
 	keys := strings.Split(index.ReplaceAllString(path, ""), ".")
-	t := typeOf(keys)
+	t := f.typeOf(keys)
 	if t == nil {
 		return ""
 	}
@@ -96,13 +98,14 @@ func (f *faults) wanted(e *toml.DecodeError) string {
 }
 
 // elsewhere is the table that has a key which stands at the top; empty if none has.
-func elsewhere(key []string) string {
+func (f *faults) elsewhere(key []string) string {
 	if len(key) != 1 {
 		return ""
 	}
-	for _, at := range []string{"mqtt", "limits"} {
-		if slices.Contains(keysBeside([]string{at, ""}), key[0]) {
-			return at
+	for i := range f.root.NumField() {
+		at := f.root.Field(i)
+		if at.Type.Kind() == reflect.Struct && slices.Contains(f.keysBeside([]string{name(at), ""}), key[0]) {
+			return name(at)
 		}
 	}
 	return ""
@@ -110,6 +113,9 @@ func elsewhere(key []string) string {
 
 // describe is what a value of a type looks like in a file.
 func describe(t reflect.Type, keys []string) string {
+	if t.Kind() == reflect.Pointer {
+		t = t.Elem()
+	}
 	switch t.Kind() {
 	case reflect.String:
 		return "a text in quotes"
@@ -132,8 +138,8 @@ func describe(t reflect.Type, keys []string) string {
 }
 
 // typeOf is the type of the value at a path of keys; nil if no file has it.
-func typeOf(keys []string) reflect.Type {
-	t := reflect.TypeFor[Bench]()
+func (f *faults) typeOf(keys []string) reflect.Type {
+	t := f.root
 	for _, key := range keys {
 		at := -1
 		if t = table(t); t == nil {
@@ -154,8 +160,8 @@ func typeOf(keys []string) reflect.Type {
 
 // keysBeside lists the keys of the table that holds a key, for hints; none if
 // the table is unknown too.
-func keysBeside(key []string) []string {
-	t := typeOf(key[:len(key)-1])
+func (f *faults) keysBeside(key []string) []string {
+	t := f.typeOf(key[:len(key)-1])
 	if t == nil {
 		return nil
 	}
@@ -164,7 +170,9 @@ func keysBeside(key []string) []string {
 	}
 	var keys []string
 	for i := range t.NumField() {
-		keys = append(keys, name(t.Field(i)))
+		if key := name(t.Field(i)); key != notInFile {
+			keys = append(keys, key)
+		}
 	}
 	return keys
 }
@@ -179,6 +187,9 @@ func table(t reflect.Type) reflect.Type {
 	}
 	return t
 }
+
+// notInFile marks a field that no file has.
+const notInFile = "-"
 
 // name is the key of a field.
 func name(f reflect.StructField) string {

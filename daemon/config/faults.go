@@ -3,6 +3,7 @@ package config
 import (
 	"cmp"
 	"fmt"
+	"reflect"
 	"slices"
 	"strings"
 	"unicode"
@@ -35,6 +36,7 @@ func (f Faults) Error() string {
 // faults gathers what is wrong with a text.
 type faults struct {
 	lines *lines
+	root  reflect.Type // of the file's values
 	list  Faults
 	// untyped holds the lines whose values could not be read: nothing else is
 	// said of them.
@@ -42,8 +44,13 @@ type faults struct {
 }
 
 func (f *faults) err() error {
-	slices.SortStableFunc(f.list, func(a, b Fault) int { return cmp.Compare(a.Line, b.Line) })
+	f.sort()
 	return f.list
+}
+
+// sort puts the faults into the order of the text.
+func (f *faults) sort() {
+	slices.SortStableFunc(f.list, func(a, b Fault) int { return cmp.Compare(a.Line, b.Line) })
 }
 
 // at notes a fault of a key in a table: "" is the top, "lead[2]" the third
@@ -73,23 +80,41 @@ func clip(text string) string {
 	if len(text) <= shownMax {
 		return text
 	}
-	return strings.ToValidUTF8(text[:shownMax], "") + "…" // a letter cut in two is left out
+	return cut(text, shownMax) + "…"
+}
+
+// cut is the beginning of a text, at most so many bytes; a letter cut in two is left
+// out.
+func cut(text string, most int) string {
+	return strings.ToValidUTF8(text[:min(len(text), most)], "")
 }
 
 // tell notes a fault of a line, with what would break the fault's own line or steer
 // a terminal replaced.
 func (f *faults) tell(line int, what string) {
-	f.list = append(f.list, Fault{line, strings.Map(func(r rune) rune {
+	f.list = append(f.list, Fault{line, printable(what)})
+}
+
+// printable replaces what is no letter, figure, sign or space.
+func printable(text string) string {
+	return strings.Map(func(r rune) rune {
 		if !unicode.IsPrint(r) {
 			return '?'
 		}
 		return r
-	}, what)})
+	}, text)
 }
 
 func (f *faults) id(table, key, id string) {
 	if !isID.MatchString(id) {
 		f.at(table, key, "%q is no id; use 1 to 32 of a-z, 0-9 and -", id)
+	}
+}
+
+// text notes a text for people that is too long or not one line.
+func (f *faults) text(table, key, text, what string) {
+	if len(text) > textMax || strings.ContainsFunc(text, func(r rune) bool { return !unicode.IsPrint(r) }) {
+		f.at(table, key, "%q is no %s; write at most %d bytes of one line", text[:min(len(text), textMax)], what, textMax)
 	}
 }
 

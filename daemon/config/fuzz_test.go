@@ -188,3 +188,52 @@ func FuzzCalibrationFile(f *testing.F) {
 		}
 	})
 }
+
+// A box file is either refused with a line of it, or is written and read as the same;
+// a draft that lacks nothing needs no more than its signature, and what it lacks is
+// told with a line of it.
+func FuzzBoxFile(f *testing.F) {
+	f.Add([]byte(smallBox))
+	for _, text := range boxes(f) { // seeds
+		f.Add(text)
+	}
+	draft, err := DraftBox("cabin-5", "a test", measuredSlots())
+	if err != nil {
+		f.Fatal(err)
+	}
+	f.Add(draft)
+	f.Add([]byte("draft = true\nid = \"b\"\nslot = [{id = \"a\", row = -1}, {id = \"a\", outputs = [{}, {}, {}], kind = \"three-blade\"}]"))
+	f.Add([]byte("draft = 1\nhighest_v = -inf\n[[slot]]\nstays_on_max_s = nan\ncoil_pins = [\"\\n\"]\n"))
+	f.Fuzz(func(t *testing.T, data []byte) {
+		b, open, err := ParseBox(data)
+		if err != nil {
+			var faults Faults
+			if !errors.As(err, &faults) || !reflect.DeepEqual(b, Box{}) || open != nil {
+				t.Fatalf("%T with %+v", err, b)
+			}
+			told(t, data, faults)
+			return
+		}
+		if len(open) > 0 {
+			told(t, data, open)
+			if !b.Draft {
+				t.Errorf("no draft, and yet it lacks %v", open)
+			}
+		}
+		writeAndReadBox(t, b)
+		signed := b
+		signed.Draft, signed.SignedBy, signed.SignedOn = false, "A", "2026-10-14"
+		text, err := signed.TOML()
+		if err != nil {
+			t.Fatal(err)
+		}
+		if _, _, err := ParseBox(text); (err == nil) != (len(open) == 0) {
+			t.Errorf("signed: %v; it lacked %v", err, open)
+		}
+		for _, s := range b.Slots {
+			if why := b.Refuses(s.ID, onVehicle, true); why == "" && s.Avoid != AvoidNo {
+				t.Errorf("slot %s, avoid %q, may be touched on a vehicle", s.ID, s.Avoid)
+			}
+		}
+	})
+}

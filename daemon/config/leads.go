@@ -5,7 +5,6 @@ import (
 	"slices"
 	"strings"
 	"time"
-	"unicode"
 )
 
 func roles() []string {
@@ -23,9 +22,9 @@ func (b *Bench) checkSlots(f *faults) {
 		f.id(at, "name", s.Name)
 		f.once(seen, at, "name", fmt.Sprintf("%q", s.Name), "slot")
 		names = append(names, s.Name)
-		unprintable := func(r rune) bool { return !unicode.IsPrint(r) }
-		if len(s.Legend) > textMax || slices.ContainsFunc([]rune(s.Legend), unprintable) {
-			f.at(at, "legend", "%q is no legend; write at most %d bytes of one line", s.Legend[:min(len(s.Legend), textMax)], textMax)
+		f.text(at, "legend", s.Legend, "legend")
+		if s.Fuse != "" {
+			f.oneOf(at, "fuse", s.Fuse, "how a slot is fitted", []string{"in", "out", "blown"})
 		}
 	}
 	if b.IgnitionSlot != "" {

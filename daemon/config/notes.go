@@ -23,6 +23,9 @@ func (b Bench) Notes() (notes []string) {
 	if !key {
 		notes = append(notes, "no lead on terminal 15 or 75 and no ignition_slot: the key is not seen; somebody must say where it is")
 	}
+	if b.BoxFile == "" && b.Subject == onVehicle {
+		notes = append(notes, "no box file: nothing here knows which slots must be avoided; see for yourself that no lead is in one")
+	}
 	if b.Store == "" {
 		notes = append(notes, "no store: results that the broker has not taken are lost when the daemon ends")
 	}

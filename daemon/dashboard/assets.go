@@ -26,11 +26,17 @@ type asset struct {
 }
 
 func loadAssets() (*assets, error) {
+	const script = "text/javascript; charset=utf-8"
 	a := &assets{map[string]asset{}, map[string]string{}}
 	for name, kind := range map[string]string{ // each by itself
 		"keyturn.css": "text/css; charset=utf-8",
-		"live.js":     "text/javascript; charset=utf-8",
+		"live.js":     script,
+		"wave.js":     script,
+		"hand.js":     script,
 		"mark.svg":    "image/svg+xml",
+
+		"uplot/uPlot.iife.min.js": script,
+		"uplot/uPlot.min.css":     "text/css; charset=utf-8",
 	} {
 		text, err := files.ReadFile("assets/" + name)
 		if err != nil {
@@ -38,7 +44,7 @@ func loadAssets() (*assets, error) {
 		}
 		sum := sha256.Sum256(text)
 		ext := path.Ext(name)
-		hashed := strings.TrimSuffix(name, ext) + "." + hex.EncodeToString(sum[:6]) + ext
+		hashed := strings.TrimSuffix(path.Base(name), ext) + "." + hex.EncodeToString(sum[:6]) + ext
 		a.byName[hashed], a.urls[name] = asset{kind, text}, "/assets/"+hashed
 	}
 	return a, nil

@@ -27,6 +27,7 @@ type cycleBody struct {
 	Starts                   []startRow
 	Notes                    []noteRow
 	Origin                   string
+	Compare                  string // where another is chosen to compare it with
 }
 
 // edgeRow is a transition in figures.
@@ -44,27 +45,35 @@ type noteRow struct{ At, Text, From string }
 const edgesMax = 1000
 
 func (d *dashboard) cycle(w http.ResponseWriter, r *http.Request) {
-	bench, id := r.PathValue("bench"), r.PathValue("id")
-	if protocol.CheckID(bench) != nil || protocol.CheckID(id) != nil {
-		d.sorry(w, r, http.StatusNotFound, "That is no key cycle's name.")
-		return
-	}
-	if d.o.Records == nil {
-		d.sorry(w, r, http.StatusNotFound, "This server keeps no records.")
-		return
-	}
-	c, err := d.o.Records.Cycle(r.Context(), bench, id)
-	if errors.Is(err, records.ErrNone) {
-		d.sorry(w, r, http.StatusNotFound, "The records have no such key cycle. One that is still open comes when it is measured.")
-		return
-	}
-	if err != nil {
-		d.failed(w, r, err)
+	c := d.stored(w, r, r.PathValue("bench"), r.PathValue("id"))
+	if c == nil {
 		return
 	}
 	p := d.page("Key cycle "+clean(c.ID), "history")
 	p.Body = d.cycleBody(c)
 	d.show(w, r, http.StatusOK, "cycle", p)
+}
+
+// stored returns a key cycle, or says on a page why not and returns nil.
+func (d *dashboard) stored(w http.ResponseWriter, r *http.Request, bench, id string) *protocol.Cycle {
+	if protocol.CheckID(bench) != nil || protocol.CheckID(id) != nil {
+		d.sorry(w, r, http.StatusNotFound, "That is no key cycle's name.")
+		return nil
+	}
+	if d.o.Records == nil {
+		d.sorry(w, r, http.StatusNotFound, "This server keeps no records.")
+		return nil
+	}
+	c, err := d.o.Records.Cycle(r.Context(), bench, id)
+	if errors.Is(err, records.ErrNone) {
+		d.sorry(w, r, http.StatusNotFound, "The records have no such key cycle. One that is still open comes when it is measured.")
+		return nil
+	}
+	if err != nil {
+		d.failed(w, r, err)
+		return nil
+	}
+	return c
 }
 
 // failed says that the records did not answer; why is for the log.
@@ -81,7 +90,7 @@ func (d *dashboard) cycleBody(c *protocol.Cycle) cycleBody {
 			b.Sentences = append(b.Sentences, cleanTo(s, sentenceMax))
 		}
 	}
-	b.Picture = drawn(c)
+	b.Picture, b.Compare = drawn(c), compareURL(c, nil)
 	b.Rows = cleanRows(c)
 	b.edges(c)
 	b.starts(c)

@@ -68,14 +68,7 @@ func (d *dashboard) history(w http.ResponseWriter, r *http.Request) {
 		d.sorry(w, r, http.StatusBadRequest, "That page has no beginning: search again.")
 		return
 	}
-	body := historyBody{Bench: f.Bench, Slot: f.Slot, Behaviour: f.Behaviour, Behaviours: choices(), First: f.Before.ID == "", Searched: searched(&f)}
-	all, _ := d.o.State.since(0)
-	for _, h := range all {
-		body.Benches = append(body.Benches, h.id)
-	}
-	if f.Bench != "" && !slices.Contains(body.Benches, f.Bench) {
-		body.Benches = append(body.Benches, f.Bench) // known to the records alone
-	}
+	body := historyBody{Bench: f.Bench, Slot: f.Slot, Behaviour: f.Behaviour, Behaviours: choices(), Benches: d.benches(f.Bench), First: f.Before.ID == "", Searched: searched(&f)}
 	if d.o.Records == nil {
 		body.None = "This server keeps no records."
 	} else {

@@ -21,6 +21,8 @@ type page struct {
 	Made  time.Time
 	// Live is what the script asks for, empty where a page does not change.
 	Live string
+	// Scripts and Styles are those that this page needs beside those of every page.
+	Scripts, Styles []string
 	// Version and Epoch say what the page shows already.
 	Version uint64
 	Epoch   string
@@ -65,11 +67,21 @@ func (d *dashboard) now(w http.ResponseWriter, r *http.Request) {
 		body.Benches = append(body.Benches, v)
 	}
 	body.Far = slots <= farMax
+	for i := range body.Benches {
+		body.Benches[i].Far = body.Far
+	}
 	p.Live, p.Version, p.Body = "/events", version, body
 	d.show(w, r, http.StatusOK, "now", p)
 }
 
-// bench shows one bench large, for the screen beside it.
+// benchBody is the page of one bench.
+type benchBody struct {
+	nowBody
+	Waves wavesBody
+}
+
+// bench shows one bench large, for the screen beside it, and the waveforms of a few of
+// its leads.
 func (d *dashboard) bench(w http.ResponseWriter, r *http.Request) {
 	id := r.PathValue("bench")
 	h, version, ok := d.o.State.one(id)
@@ -79,9 +91,11 @@ func (d *dashboard) bench(w http.ResponseWriter, r *http.Request) {
 	}
 	p := d.page("Bench "+id, "now")
 	v := h.view(p.Made)
-	p.Live, p.Version = "/events?bench="+id, version
-	p.Body = nowBody{[]benchView{v}, len(v.Slots) <= farMax}
-	d.show(w, r, http.StatusOK, "now", p)
+	v.Far = len(v.Slots) <= farMax
+	body := benchBody{nowBody{[]benchView{v}, v.Far}, d.waves(&h, r.URL.Query()["show"], p.Made)}
+	p.Live, p.Version, p.Body = body.Waves.live(), version, body
+	p.Scripts, p.Styles = []string{"uplot/uPlot.iife.min.js", "wave.js"}, []string{"uplot/uPlot.min.css"}
+	d.show(w, r, http.StatusOK, "bench", p)
 }
 
 // nowhere is every address that is none.

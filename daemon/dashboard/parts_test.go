@@ -184,7 +184,7 @@ func pageAt(t *testing.T, h http.Handler, path string, status int) (*html.Node, 
 		case "style", "iframe", "object", "embed", "base":
 			t.Errorf("GET %s: has a %s element", path, n.Data)
 		case "script":
-			if n.FirstChild != nil || !strings.HasPrefix(attr(n, "src"), "/assets/live.") {
+			if n.FirstChild != nil || !strings.HasPrefix(attr(n, "src"), "/assets/") {
 				t.Errorf("GET %s: a script that is not ours", path)
 			}
 		case "meta":

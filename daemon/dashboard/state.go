@@ -24,7 +24,12 @@ type State struct {
 	version uint64 // counts accepted documents
 	refused uint64
 	benches map[string]*heard
-	wake    map[chan struct{}]bool
+	wake    map[chan struct{}]string // whose waveform is wanted too; empty: nobody's
+
+	strips      map[string]*strip
+	stripLeads  int // in all of them
+	stripsSwept time.Time
+	wavesLost   uint64 // waveforms that were dropped
 }
 
 // heard is what was heard of one bench. Documents are never changed once here.
@@ -40,6 +45,7 @@ type heard struct {
 	ghosts map[string]bool  // leads that are steady at a few volts
 	cut    bool             // the broker cannot be heard
 	shared *shared          // what every page shows of it alike
+	moved  []string         // slots whose state changed last, the latest first
 	last   records.CycleRef // the latest key cycle
 }
 
@@ -48,7 +54,7 @@ func NewState(root string) (*State, error) {
 	if err := protocol.CheckRoot(root); err != nil {
 		return nil, err
 	}
-	return &State{root: root, epoch: strings.ToLower(rand.Text()[:8]), benches: map[string]*heard{}, wake: map[chan struct{}]bool{}}, nil
+	return &State{root: root, epoch: strings.ToLower(rand.Text()[:8]), benches: map[string]*heard{}, wake: map[chan struct{}]string{}, strips: map[string]*strip{}}, nil
 }
 
 // Take takes a document that was published. It waits for nobody; what is no document
@@ -71,6 +77,14 @@ func (s *State) Take(topic string, payload []byte, retained bool) {
 		return
 	}
 	h := s.benches[bench]
+	if w, ok := d.(*protocol.Waveform); ok {
+		if !s.takeWaveform(h, w, time.Now()) {
+			s.wavesLost++
+			return
+		}
+		s.rouse(func(wave string) bool { return wave == bench })
+		return
+	}
 	if h == nil {
 		if len(s.benches) >= benchesMax {
 			s.refused++
@@ -91,7 +105,15 @@ func (s *State) changed(benches ...*heard) {
 	for _, h := range benches {
 		h.version, h.shared = s.version, &shared{}
 	}
-	for c := range s.wake {
+	s.rouse(func(string) bool { return true })
+}
+
+// rouse tells those who watch that something has changed.
+func (s *State) rouse(who func(wave string) bool) {
+	for c, wave := range s.wake { // each by itself
+		if !who(wave) {
+			continue
+		}
 		select {
 		case c <- struct{}{}:
 		default: // it has not looked since the last
@@ -117,7 +139,7 @@ func (s *State) cut(cut bool) {
 // shown reports whether pages show anything of a message.
 func shown(m protocol.Message) bool {
 	switch m.Name {
-	case "presence", "bench", "now", "result/cycle":
+	case "presence", "bench", "now", "waveform", "result/cycle":
 		return true
 	}
 	return false
@@ -142,7 +164,7 @@ func (h *heard) take(d protocol.Document, retained bool) bool {
 		if h.now != nil && !later(&d.Header, &h.now.Header) {
 			return false
 		}
-		h.ghosts = ghosts(h.now, d)
+		h.ghosts, h.moved = ghosts(h.now, d), moved(h.moved, h.now, d)
 		h.now, h.nowAt = d, time.Now()
 		if retained {
 			h.nowAt = time.Time{}
@@ -186,13 +208,40 @@ func ghosts(before, now *protocol.Now) map[string]bool {
 	return out
 }
 
-// watch returns a channel that holds a word once something has changed. It has room
-// for one: who is slow sees the latest state, not each on the way.
-func (s *State) watch() (wake chan struct{}, stop func()) {
+// movedMost is how many of the slots that moved last are known.
+const movedMost = 3
+
+// moved lists the slots whose state changed last.
+func moved(before []string, was, now *protocol.Now) []string {
+	if was == nil {
+		return nil
+	}
+	state := map[string]protocol.State{}
+	for _, x := range was.Slots {
+		state[x.Slot] = x.State
+	}
+	var out []string
+	for _, x := range now.Slots {
+		if old, ok := state[x.Slot]; ok && old != x.State && len(out) < movedMost {
+			out = append(out, x.Slot)
+		}
+	}
+	for _, x := range before {
+		if len(out) < movedMost && !slices.Contains(out, x) {
+			out = append(out, x)
+		}
+	}
+	return out
+}
+
+// watch returns a channel that holds a word once something has changed, and, of one
+// bench, its waveform. It has room for one word: who is slow sees the latest state,
+// not each on the way.
+func (s *State) watch(wave string) (wake chan struct{}, stop func()) {
 	wake = make(chan struct{}, 1)
 	s.mu.Lock()
 	defer s.mu.Unlock()
-	s.wake[wake] = true
+	s.wake[wake] = wave
 	return wake, func() {
 		s.mu.Lock()
 		defer s.mu.Unlock()
@@ -223,6 +272,14 @@ func (s *State) one(bench string) (h heard, version uint64, ok bool) {
 		h = *p
 	}
 	return h, s.version, ok
+}
+
+// WavesLost counts the waveforms that were dropped: of a bench that has not described
+// itself, late, repeated, or of steps that cannot be.
+func (s *State) WavesLost() uint64 {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	return s.wavesLost
 }
 
 // Refused counts what came in and was no document of ours, or one bench too many.

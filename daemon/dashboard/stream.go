@@ -5,6 +5,8 @@ import (
 	"errors"
 	"fmt"
 	"net/http"
+	"net/url"
+	"slices"
 	"strconv"
 	"strings"
 	"time"
@@ -55,9 +57,9 @@ func (v *benchView) update() update {
 // events keeps a page up to date. Every update is the latest state of a bench, whole:
 // a client that was slow or away lacks nothing once it has the next.
 func (d *dashboard) events(w http.ResponseWriter, r *http.Request) {
-	only := r.URL.Query().Get("bench")
-	if only != "" && protocol.CheckID(only) != nil {
-		http.Error(w, "That is no bench's name.", http.StatusBadRequest)
+	s := stream{w: w, c: http.NewResponseController(w), state: d.o.State, version: d.seen(r)}
+	if why := s.wants(r.URL.Query()); why != "" {
+		http.Error(w, why, http.StatusBadRequest)
 		return
 	}
 	if r.Method == http.MethodHead {
@@ -73,8 +75,7 @@ func (d *dashboard) events(w http.ResponseWriter, r *http.Request) {
 	}
 	w.Header().Set("Content-Type", "text/event-stream")
 	w.Header().Set("X-Accel-Buffering", "no") // for a proxy that would collect it
-	s := stream{w: w, c: http.NewResponseController(w), state: d.o.State, only: only, version: d.seen(r)}
-	wake, stop := d.o.State.watch()
+	wake, stop := d.o.State.watch(s.waveOf())
 	defer stop()
 	beat := time.NewTicker(beatEvery)
 	defer beat.Stop()
@@ -128,6 +129,33 @@ type stream struct {
 	state   *State
 	only    string // one bench; empty: all
 	version uint64
+	waves   []string // leads of that bench whose waveforms are wanted
+	waved   uint64   // the step that comes next
+	hand    string   // the lead in hand: then nothing else is wanted
+}
+
+// wants reads what a page asks for; it says why that cannot be.
+func (s *stream) wants(q url.Values) (why string) {
+	s.only, s.waves, s.hand = q.Get("bench"), q["wave"], q.Get("hand")
+	switch {
+	case s.only != "" && protocol.CheckID(s.only) != nil:
+		return "That is no bench's name."
+	case s.only == "" && (len(s.waves) > 0 || s.hand != ""):
+		return "Name the bench whose leads are wanted."
+	case len(s.waves) > wavesMost+1: // the battery's beside those drawn
+		return fmt.Sprintf("At most %d waveforms are sent at once.", wavesMost+1)
+	case s.hand != "" && protocol.CheckID(s.hand) != nil || slices.ContainsFunc(s.waves, func(l string) bool { return protocol.CheckID(l) != nil }):
+		return "That is no lead's name."
+	}
+	return ""
+}
+
+// waveOf is the bench whose waveform is wanted; empty: nobody's.
+func (s *stream) waveOf() string {
+	if len(s.waves) == 0 && s.hand == "" {
+		return ""
+	}
+	return s.only
 }
 
 // begin tells the browser after how long to come again when the stream breaks.
@@ -139,25 +167,70 @@ func (s *stream) beat() error { return s.put("event: beat\ndata: {}\n\n") }
 // send sends every bench that changed since the last time. The id comes with the last
 // of them: who lost half of it gets it again.
 func (s *stream) send() error {
-	all, version := s.state.since(s.version)
 	var b strings.Builder
-	now := time.Now()
-	for i := range all {
-		if s.only != "" && all[i].id != s.only {
-			continue
-		}
-		v := all[i].view(now)
-		text, err := json.Marshal(v.update())
-		if err != nil {
-			return err
-		}
-		fmt.Fprintf(&b, "event: bench\ndata: %s\n\n", text)
+	all, version := s.state.since(s.version)
+	var err error
+	if s.hand != "" {
+		err = s.inHand(&b)
+	} else {
+		err = errors.Join(s.benches(&b, all), s.waveforms(&b))
+	}
+	if err != nil {
+		return err
 	}
 	s.version = version
 	if b.Len() == 0 {
 		return nil
 	}
 	return s.put(b.String() + fmt.Sprintf("id: %s-%d\nevent: beat\ndata: {}\n\n", s.state.epoch, version))
+}
+
+// benches writes those of the benches that are wanted.
+func (s *stream) benches(b *strings.Builder, all []heard) error {
+	now := time.Now()
+	for i := range all {
+		if s.only != "" && all[i].id != s.only {
+			continue
+		}
+		v := all[i].view(now)
+		if err := event(b, "bench", v.update()); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+// waveforms writes the steps that are new, if any are wanted.
+func (s *stream) waveforms(b *strings.Builder) error {
+	if len(s.waves) == 0 {
+		return nil
+	}
+	w := s.state.wave(s.only, s.waves, time.Now())
+	if w.n == s.waved || len(w.begins) == 0 {
+		return nil
+	}
+	u := w.update(s.waves, s.waved)
+	s.waved = w.n
+	return event(b, "waveform", u)
+}
+
+// inHand writes what the lead in hand reads.
+func (s *stream) inHand(b *strings.Builder) error {
+	v, _, ok := s.state.inHand(s.only, s.hand, time.Now())
+	if !ok {
+		return nil
+	}
+	return event(b, "hand", v.update())
+}
+
+// event writes one event; JSON has no line breaks of its own.
+func event(b *strings.Builder, name string, data any) error {
+	text, err := json.Marshal(data)
+	if err != nil {
+		return err
+	}
+	fmt.Fprintf(b, "event: %s\ndata: %s\n\n", name, text)
+	return nil
 }
 
 func (s *stream) put(text string) error {

@@ -33,6 +33,7 @@ type benchView struct {
 	Steps    []step
 	Battery  string
 	Slots    []slotView
+	Box      *boxView // that they sit in; nil: they are a list
 	Refusing string
 	Open     string // the key cycle that is open
 	Last     string // the latest there is
@@ -42,6 +43,7 @@ type benchView struct {
 	Stale    bool
 	Software string
 	Subject  string
+	Far      bool // on a page with few enough slots to be read from 5 m
 }
 
 // AgeMS is how old it is, in milliseconds; -1: not known.
@@ -71,8 +73,9 @@ type slotView struct {
 	Bench, Slot, Legend string
 	mark
 	Volts, Why string
-	Odd        bool // wants a look: shown large where the others are small
-	Two        bool // has more than one lead, so that its volts need a line
+	Odd        bool   // wants a look: shown large where the others are small
+	Two        bool   // has more than one lead, so that its volts need a line
+	Place      string // classes that put it where it sits in its box
 }
 
 // rail are the positions in the order a key goes through them.
@@ -86,6 +89,7 @@ func (h *heard) view(now time.Time) benchView {
 	if h.bench != nil {
 		v.Software, v.Subject = clean(h.bench.Software), clean(string(h.bench.Subject))
 	}
+	v.Slots, v.Box, v.Form = h.shared.of(h)
 	at := -1
 	if n := h.now; n != nil {
 		if n.Key != nil {
@@ -93,7 +97,6 @@ func (h *heard) view(now time.Time) benchView {
 			v.Key, v.KeyFrom = clean(report.Position(n.Key.Position)), clean(report.Source(n.Key.Source))
 		}
 		v.Refusing, v.Open = clean(string(n.Refusing)), clean(string(n.Cycle))
-		v.Slots, v.Form = h.shared.of(h)
 		v.Battery = h.battery()
 		if !h.nowAt.IsZero() {
 			v.age = max(0, now.Sub(h.nowAt))
@@ -115,15 +118,19 @@ func (h *heard) view(now time.Time) benchView {
 type shared struct {
 	once  sync.Once
 	slots []slotView
+	box   *boxView
 	form  string
 }
 
-func (d *shared) of(h *heard) ([]slotView, string) {
+func (d *shared) of(h *heard) ([]slotView, *boxView, string) {
 	d.once.Do(func() {
-		d.slots = h.slots()
-		d.form = form(d.slots)
+		if h.now != nil {
+			d.slots = h.slots()
+		}
+		d.box = place(h.bench, d.slots)
+		d.form = form(d.slots, d.box)
 	})
-	return d.slots, d.form
+	return d.slots, d.box, d.form
 }
 
 // hold says why what is shown is not the present state, whatever its age.
@@ -229,10 +236,11 @@ func (h *heard) battery() string {
 	return ""
 }
 
-// form names a page's make-up: which slots it has, with which legends, and which of
-// them have two leads.
-func form(slots []slotView) string {
+// form names a page's make-up: which slots it has, with which legends, which of them
+// have two leads, and where they sit.
+func form(slots []slotView, box *boxView) string {
 	sum := fnv.New64a()
+	fmt.Fprintln(sum, box.form(slots))
 	for _, s := range slots {
 		fmt.Fprintf(sum, "%q %q %t\n", s.Slot, s.Legend, s.Two)
 	}

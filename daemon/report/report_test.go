@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"os"
 	"path/filepath"
+	"slices"
 	"strings"
 	"testing"
 	"unicode/utf8"
@@ -67,6 +68,19 @@ func TestEveryBehaviourHasWords(t *testing.T) {
 		s := &protocol.CycleSlot{Behaviour: b, Possible: protocol.List[protocol.Behaviour]{protocol.Ignition, protocol.Accessory}}
 		if got := Behaviour(s); got == string(b) || got == "" {
 			t.Errorf("%s is %q", b, got)
+		}
+	}
+}
+
+// How the slot was fitted is the first thing to know of what was measured in it.
+func TestRemarksSayHowTheSlotWasFitted(t *testing.T) {
+	off := true
+	for fuse, want := range map[protocol.Fuse][]string{
+		"": {"off while cranking"}, protocol.FuseIn: {"off while cranking"},
+		protocol.FuseOut: {"measured with the fuse out", "off while cranking"}, protocol.FuseBlown: {"measured with a blown fuse", "off while cranking"},
+	} {
+		if got := Remarks(&protocol.CycleSlot{Fuse: fuse, OffInStart: &off}); !slices.Equal(got, want) {
+			t.Errorf("fuse %q: %q, want %q", fuse, got, want)
 		}
 	}
 }

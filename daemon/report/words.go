@@ -99,6 +99,12 @@ func Source(s protocol.Source) string {
 // Remarks lists what else a fitter should know of a slot.
 func Remarks(s *protocol.CycleSlot) []string {
 	var out []string
+	switch s.Fuse {
+	case protocol.FuseOut:
+		out = append(out, "measured with the fuse out")
+	case protocol.FuseBlown:
+		out = append(out, "measured with a blown fuse")
+	}
 	if s.OffInStart != nil && *s.OffInStart {
 		out = append(out, "off while cranking")
 	}
@@ -160,18 +166,32 @@ func Seconds(s float64) string {
 // Lowest says how low a slot fell in a cycle's starts; empty if it was not
 // measured.
 func Lowest(s *protocol.CycleSlot) string {
+	least := LowestSag(s.Leads...)
+	if least == nil {
+		return ""
+	}
+	return sagText(least)
+}
+
+// LowestSag is the deepest of the starts of a slot's leads; nil if none was measured.
+func LowestSag(leads ...protocol.CycleLead) *protocol.Sag {
 	var least *protocol.Sag
-	for _, l := range s.Leads {
+	for _, l := range leads {
 		for _, k := range l.Crank {
 			if k.Sag != nil && (least == nil || k.MinV < least.MinV) {
 				least = k.Sag
 			}
 		}
 	}
-	if least == nil {
-		return ""
+	return least
+}
+
+// BatterySag is the deepest start of the battery sense lead; nil if none was measured.
+func BatterySag(c *protocol.Cycle) *protocol.Sag {
+	if c.Battery == nil {
+		return nil
 	}
-	return sagText(least)
+	return LowestSag(*c.Battery)
 }
 
 func sagText(s *protocol.Sag) string {
@@ -184,28 +204,39 @@ func sagText(s *protocol.Sag) string {
 // OnAfter says how long after the key's move a slot went live; empty if it never
 // did, or was live before.
 func OnAfter(c *protocol.Cycle, s *protocol.CycleSlot) string {
+	t, k := Follows(c, s)
+	if t == nil {
+		return ""
+	}
+	return soon(float64(t.AtNS-k.AtNS) * 1e-9)
+}
+
+// Follows returns the transition by which a slot went live with the key, and the key's
+// move; nil if it never did, or was live before.
+func Follows(c *protocol.Cycle, s *protocol.CycleSlot) (*protocol.Edge, *protocol.KeyMove) {
 	switch s.Behaviour {
 	case protocol.Permanent, protocol.Awake, protocol.SwitchOperated, protocol.Intermittent:
-		return "" // it does not follow the key
+		return nil, nil // it does not follow the key
 	}
 	for _, l := range s.Leads {
-		for _, t := range l.Transitions {
+		for i := range l.Transitions {
+			t := &l.Transitions[i].Edge
 			if t.State != protocol.Live {
 				continue
 			}
-			var key int64
-			for _, k := range c.Key {
-				if k.AtNS <= t.AtNS+50e6 {
-					key = k.AtNS
+			var key *protocol.KeyMove
+			for k := range c.Key {
+				if c.Key[k].AtNS <= t.AtNS+50e6 {
+					key = &c.Key[k]
 				}
 			}
-			if key == 0 || t.AtNS-key > 2e9 {
-				return ""
+			if key == nil || t.AtNS-key.AtNS > 2e9 {
+				return nil, nil
 			}
-			return soon(float64(t.AtNS-key) * 1e-9)
+			return t, key
 		}
 	}
-	return ""
+	return nil, nil
 }
 
 // OffAfter says how long a slot stayed live after key-off; empty where that does

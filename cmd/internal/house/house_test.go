@@ -84,9 +84,12 @@ var may = map[string]struct {
 	"daemon":                     {[]string{"adc", "protocol", "daemon/measure", "daemon/config", "daemon/link", "daemon/outbox"}, "joins the parts"},
 	"daemon/measure":             {[]string{"adc"}, "pure: values in, events out"},
 	"daemon/config":              {[]string{"adc", "daemon/measure", "github.com/pelletier/go-toml/v2"}, "pure: bytes in, values out"},
-	"daemon/report":              {[]string{"protocol"}, "pure: documents in, words out"},
+	"daemon/handbook":            {nil, "pure: published tables, each value with its source"},
+	"daemon/judge":               {[]string{"daemon/handbook"}, "pure: its inputs are small values of its own"},
+	"daemon/evidence":            {[]string{"protocol", "daemon/config", "daemon/judge", "daemon/report"}, "pure: documents and box files in, the judge's values out"},
+	"daemon/report":              {[]string{"protocol", "daemon/handbook", "daemon/judge"}, "pure: documents and judgements in, words out"},
 	"daemon/outbox":              {[]string{"protocol", "modernc.org/sqlite"}, "keeps documents, knows no network"},
-	"daemon/dashboard":           {[]string{"protocol", "daemon/link", "daemon/records", "daemon/report", "daemon/dashboard/picture"}, "shows documents; knows neither measuring nor SQL"},
+	"daemon/dashboard":           {[]string{"protocol", "daemon/link", "daemon/records", "daemon/report", "daemon/judge", "daemon/evidence", "daemon/dashboard/picture"}, "shows documents; knows neither measuring nor SQL"},
 	"daemon/dashboard/picture":   {[]string{"protocol", "daemon/report"}, "pure: documents in, pictures out"},
 	"daemon/records":             {[]string{"protocol", "modernc.org/sqlite", "github.com/jackc/pgx/v5"}, "keeps documents in SQL, knows no network"},
 	"daemon/records/recordstest": {nil, "a test aid: a database server as it is shipped"},
@@ -139,7 +142,7 @@ func TestImports(t *testing.T) {
 
 // pure are the packages that hold no goroutine, lock, clock, log, file, socket or
 // context.
-var pure = []string{"daemon/measure", "daemon/config", "daemon/report", "daemon/dashboard/picture"}
+var pure = []string{"daemon/measure", "daemon/config", "daemon/handbook", "daemon/report", "daemon/judge", "daemon/evidence", "daemon/dashboard/picture"}
 
 func TestPureStaysPure(t *testing.T) {
 	banned := []string{"os", "net", "log", "log/slog", "context", "sync", "sync/atomic", "math/rand", "math/rand/v2", "io/fs", "os/exec"}

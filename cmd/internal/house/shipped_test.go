@@ -222,9 +222,16 @@ func benchFile(t *testing.T, dir string) {
 	}
 }
 
-// The manual page of the bench file tells every key that there is, and no other.
-func TestBenchPageTellsEveryKey(t *testing.T) {
-	text, err := os.ReadFile(filepath.Join(top(t), "systemd", "keyturn-bench.5"))
+// The manual pages of the files that people write tell every key that there is, and
+// no other.
+func TestPagesTellEveryKey(t *testing.T) {
+	for page, file := range map[string]reflect.Type{"keyturn-bench.5": reflect.TypeFor[config.Bench](), "keyturn-box.5": reflect.TypeFor[config.Box]()} { // each page by itself
+		t.Run(page, func(t *testing.T) { keysTold(t, page, file) })
+	}
+}
+
+func keysTold(t *testing.T, page string, file reflect.Type) {
+	text, err := os.ReadFile(filepath.Join(top(t), "systemd", page))
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -237,15 +244,28 @@ func TestBenchPageTellsEveryKey(t *testing.T) {
 		}
 	}
 	there := map[string]bool{}
-	keysOf(reflect.TypeFor[config.Bench](), there)
+	keysOf(file, there)
 	for key := range there { // each by itself
 		if !told[key] {
-			t.Errorf("keyturn-bench.5 lacks the key %s: add .It Li %s with what it is and its default", key, key)
+			t.Errorf("%s lacks the key %s: add .It Li %s with what it is and its default", page, key, key)
 		}
 	}
 	for key := range told { // likewise
 		if !there[key] {
-			t.Errorf("keyturn-bench.5 tells of %s, which no bench file has: remove it", key)
+			t.Errorf("%s tells of %s, which no such file has: remove it", page, key)
+		}
+	}
+}
+
+// The manual page of the box file names every kind of fuse.
+func TestBoxPageTellsEveryKind(t *testing.T) {
+	text, err := os.ReadFile(filepath.Join(top(t), "systemd", "keyturn-box.5"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, k := range config.FuseKinds() {
+		if want := ".It " + k.Name + "\n" + strings.ToUpper(k.What[:1]) + k.What[1:]; !strings.Contains(string(text), want) {
+			t.Errorf("keyturn-box.5 lacks\n%s", want)
 		}
 	}
 }
@@ -260,6 +280,10 @@ func keysOf(t reflect.Type, keys map[string]bool) {
 	}
 	for i := range t.NumField() {
 		f := t.Field(i)
+		key, _, _ := strings.Cut(f.Tag.Get("toml"), ",")
+		if key == "-" {
+			continue // it is in no file
+		}
 		inner := f.Type
 		for inner.Kind() == reflect.Slice || inner.Kind() == reflect.Pointer {
 			inner = inner.Elem()
@@ -268,7 +292,6 @@ func keysOf(t reflect.Type, keys map[string]bool) {
 			keysOf(inner, keys)
 			continue
 		}
-		key, _, _ := strings.Cut(f.Tag.Get("toml"), ",")
 		keys[key] = true
 	}
 }

@@ -27,10 +27,7 @@ func OpenCalibration(benchFile string, b *config.Bench) (*Calibration, error) {
 	if b.Calibration == "" {
 		return c, nil
 	}
-	c.Path = b.Calibration
-	if !filepath.IsAbs(c.Path) {
-		c.Path = filepath.Join(filepath.Dir(benchFile), c.Path)
-	}
+	c.Path = beside(benchFile, b.Calibration)
 	text, err := os.ReadFile(c.Path)
 	if errors.Is(err, fs.ErrPermission) {
 		return nil, fmt.Errorf("read the calibration: %w; it belongs to the service: use sudo", err)

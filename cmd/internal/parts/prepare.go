@@ -6,6 +6,7 @@ import (
 	"io/fs"
 	"log/slog"
 	"os"
+	"path/filepath"
 	"time"
 
 	"periph.io/x/conn/v3/i2c"
@@ -26,8 +27,8 @@ type Files struct {
 	Calibration *Calibration
 }
 
-// Read reads a bench file and the calibration that it names. With a config.ErrMoved
-// the rest is valid all the same.
+// Read reads a bench file, and the box file and the calibration that it names. With a
+// config.ErrMoved the rest is valid all the same.
 func Read(benchFile string) (Files, error) {
 	f := Files{Bench: benchFile, Calibration: &Calibration{}}
 	text, err := os.ReadFile(benchFile)
@@ -37,11 +38,49 @@ func Read(benchFile string) (Files, error) {
 	if f.Read, err = config.ParseBench(text, Families()); err != nil {
 		return f, fmt.Errorf("bench file %s:\n%w", benchFile, err)
 	}
+	if err := fit(benchFile, text, &f.Read); err != nil {
+		return f, err
+	}
 	c, err := OpenCalibration(benchFile, &f.Read)
 	if c != nil {
 		f.Calibration = c
 	}
 	return f, err
+}
+
+// fit reads the box file that a bench file names and puts it into the bench.
+func fit(benchFile string, text []byte, b *config.Bench) error {
+	if b.BoxFile == "" {
+		return nil
+	}
+	box, _, err := ReadBox(beside(benchFile, b.BoxFile))
+	if err != nil {
+		return err
+	}
+	if err := b.Fit(text, &box); err != nil {
+		return fmt.Errorf("bench file %s:\n%w", benchFile, err)
+	}
+	return nil
+}
+
+// ReadBox reads a box file. open is what a draft still lacks.
+func ReadBox(name string) (b config.Box, open config.Faults, err error) {
+	text, err := os.ReadFile(name)
+	if err != nil {
+		return b, nil, fmt.Errorf("read the box file: %w", err)
+	}
+	if b, open, err = config.ParseBox(text); err != nil {
+		return b, nil, fmt.Errorf("box file %s:\n%w", name, err)
+	}
+	return b, open, nil
+}
+
+// beside is a file that another one names, relative to it.
+func beside(file, name string) string {
+	if filepath.IsAbs(name) {
+		return name
+	}
+	return filepath.Join(filepath.Dir(file), name)
 }
 
 // Open opens a bus by its name.

@@ -105,6 +105,10 @@
     source.onopen = () => { heard = performance.now(); say("Kept up to date"); };
     source.addEventListener("beat", (e) => { heard = performance.now(); seen = e.lastEventId || seen; });
     source.addEventListener("bench", (e) => { heard = performance.now(); take(JSON.parse(e.data)); });
+    // What another script of this page shows.
+    for (const kind of ["waveform", "hand"]) {
+      source.addEventListener(kind, (e) => { heard = performance.now(); document.dispatchEvent(new CustomEvent(kind, { detail: JSON.parse(e.data) })); });
+    }
     source.onerror = () => say("Not kept up to date: the server does not answer");
   }
   setInterval(() => {

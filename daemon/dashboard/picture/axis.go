@@ -81,8 +81,8 @@ func (p *canvas) grid(s *Scale, o Options, y0, y1 float64) {
 func apart(o Options) float64 { return 4.2 * o.Text }
 
 // axis writes the seconds below y, the breaks' lengths first: without them the
-// axis would lie.
-func (p *canvas) axis(s *Scale, o Options, y float64, words bool) {
+// axis would lie. The words say what the seconds are; they may be empty.
+func (p *canvas) axis(s *Scale, o Options, y float64, words string) {
 	size := o.small()
 	var used taken
 	p.open("g", "kt-axis", "fill", colour("ink"), "text-anchor", "middle")
@@ -105,8 +105,7 @@ func (p *canvas) axis(s *Scale, o Options, y float64, words bool) {
 		}
 	}
 	p.close("g")
-	if words {
-		text := "seconds from the first turn of the key"
+	if text := words; text != "" {
 		below := 2.5
 		if s.cut() {
 			text += "; // time left out"

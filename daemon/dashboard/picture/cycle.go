@@ -49,7 +49,7 @@ func Cycle(c *protocol.Cycle, o Options) []byte {
 	o = o.set()
 	r := plotOf(c, o)
 	s := newScale(c, o, r)
-	bs := bands(c, &s)
+	bs := bands(c, s.whole())
 	fs, rows := flags(bs, &s, o)
 
 	signs := laidOut(o)
@@ -89,7 +89,7 @@ func Cycle(c *protocol.Cycle, o Options) []byte {
 	}
 	p.text("kt-panel", "Battery while cranking", margin, end+1.5*o.small(), o.small(), append(over("ink"), "font-weight", "bold")...)
 	p.line("kt-base", r.x0, bottom, r.x1, bottom, "ink", 1)
-	p.axis(&s, o, bottom, true)
+	p.axis(&s, o, bottom, "seconds from the first turn of the key")
 	if !c.Final {
 		p.shape("path", "kt-open", "this cycle goes on", "d", fmt.Sprintf("M%s %sV%s", number(r.x1), number(heads-2), number(bottom)),
 			"stroke", colour("ink"), "stroke-width", 2.0, "stroke-dasharray", "2 4", "fill", "none")
@@ -144,7 +144,7 @@ func (p *canvas) lane(s *Scale, o Options, r plot, l lane) {
 		p.stateWord(o, protocol.Unknown, r.x0, r.x1, y)
 	}
 	for i := range slot.Leads {
-		p.row(s, o, slot, &slot.Leads[i], l.middle(i, o), barHeight(o))
+		p.row(s, o, slot, &slot.Leads[i], s.whole(), l.middle(i, o), barHeight(o))
 	}
 	p.close("g")
 }

@@ -14,17 +14,17 @@ type band struct {
 	move     *protocol.KeyMove // by which it came there; nil for what was before
 }
 
-// bands lists where the key stood, off before its first move.
-func bands(c *protocol.Cycle, s *Scale) []band {
-	out := []band{{s.fromNS(), s.toNS(), protocol.PositionOff, nil}}
+// bands lists where the key stood during a time, off before its first move.
+func bands(c *protocol.Cycle, w stretch) []band {
+	out := []band{{w.from, w.to, protocol.PositionOff, nil}}
 	if len(c.Key) == 0 {
 		return nil // nothing is said of the key: not even that it was off
 	}
 	for i := range c.Key {
 		k := &c.Key[i]
 		last := &out[len(out)-1]
-		last.to = min(max(k.AtNS, last.from), s.toNS())
-		out = append(out, band{last.to, s.toNS(), k.Position, k})
+		last.to = min(max(k.AtNS, last.from), w.to)
+		out = append(out, band{last.to, w.to, k.Position, k})
 	}
 	return out
 }
@@ -81,6 +81,14 @@ func flags(bs []band, s *Scale, o Options) (out []pennant, rows int) {
 	return out, rows
 }
 
+// dashes are those of a move of the key that no lead saw.
+func dashes(k *protocol.KeyMove) string {
+	if k.Source == protocol.SourceLead {
+		return "none"
+	}
+	return "4 3"
+}
+
 // keyBands draws the bands and their edges.
 func (p *canvas) keyBands(bs []band, s *Scale, y0, y1 float64) {
 	for _, b := range bs {
@@ -101,12 +109,8 @@ func (p *canvas) keyEdges(fs []pennant, s *Scale, o Options, y0, y1, lanes float
 		x := s.X(f.from)
 		top := y0 + float64(f.row)*line
 		if f.move != nil {
-			dash := "none"
-			if f.move.Source != protocol.SourceLead {
-				dash = "4 3"
-			}
 			p.open("g", "kt-move", "data-position", clean(string(f.position)), "data-at-ns", f.move.AtNS, "data-x", s.X(f.move.AtNS))
-			p.line("", x, top, x, y1, "soft", 1, "stroke-dasharray", dash)
+			p.line("", x, top, x, y1, "soft", 1, "stroke-dasharray", dashes(f.move))
 			p.whisker(s, f.move.AtNS, f.move.UUS, lanes, 6)
 			p.close("g")
 		}

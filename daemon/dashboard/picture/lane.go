@@ -91,10 +91,11 @@ func constant(s *protocol.CycleSlot, l *protocol.CycleLead) protocol.State {
 	return protocol.Unknown
 }
 
-// row draws one lead's states and transitions in the band of height h around y.
-func (p *canvas) row(s *Scale, o Options, slot *protocol.CycleSlot, l *protocol.CycleLead, y, h float64) {
+// row draws one lead's states and transitions in the band of height h around y, for as
+// long as it was watched.
+func (p *canvas) row(s *Scale, o Options, slot *protocol.CycleSlot, l *protocol.CycleLead, w stretch, y, h float64) {
 	ts := ordered(l)
-	for _, st := range stretches(slot, l, s.fromNS(), s.toNS()) {
+	for _, st := range stretches(slot, l, w.from, w.to) {
 		x0, x1 := s.X(st.from), s.X(st.to)
 		said := fmt.Sprintf("%s: %s from %.2f s to %.2f s", slot.Slot, report.State(st.state), s.seconds(st.from), s.seconds(st.to))
 		p.stretch(st.state, said, x0, x1, y, h)

@@ -148,7 +148,7 @@ func many(n int) *protocol.Cycle {
 
 // pictures are all that is drawn of a cycle at a width.
 func pictures(c *protocol.Cycle, o Options) [][]byte {
-	out := [][]byte{Cycle(c, o)}
+	out := [][]byte{Cycle(c, o), Pair(c, c, lanesOf(c), o)}
 	for i := range Starts(c) {
 		out = append(out, Start(c, i, o))
 	}
@@ -160,6 +160,8 @@ func TestGoldenPictures(t *testing.T) {
 		"invented-cycle.svg":  Cycle(invented(), Options{Width: 1024}),
 		"invented-narrow.svg": Cycle(invented(), Options{Width: 360}),
 		"invented-start.svg":  Start(invented(), 0, Options{Width: 1024}),
+		"pair.svg":            Pair(invented(), changed(), lanesOf(changed()), Options{Width: 1024}),
+		"pair-narrow.svg":     Pair(invented(), changed(), lanesOf(changed()), Options{Width: 360}),
 	} {
 		file := filepath.Join("testdata", name)
 		if *update {

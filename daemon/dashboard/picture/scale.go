@@ -40,6 +40,9 @@ func (s *Scale) X(ns int64) float64 {
 func (s *Scale) fromNS() int64 { return s.Segments[0].FromNS }
 func (s *Scale) toNS() int64   { return s.Segments[len(s.Segments)-1].ToNS }
 
+// whole is all of the time that is drawn.
+func (s *Scale) whole() stretch { return stretch{from: s.fromNS(), to: s.toNS()} }
+
 // span is the time from a to b ≥ a. The difference of any two int64 fits a uint64.
 func span(a, b int64) float64 { return float64(uint64(b) - uint64(a)) }
 
@@ -90,23 +93,32 @@ func TimeScale(c *protocol.Cycle, o Options) Scale {
 }
 
 func newScale(c *protocol.Cycle, o Options, r plot) Scale {
-	var s Scale
-	s.ZeroNS = zero(c)
-	at := instants(c)
-	at = append(at, s.ZeroNS)
+	w := watched(c)
+	return scaleOf(zero(c), append(append(instants(c), zero(c), w.from), w.to), o, r)
+}
+
+// watched is the time that a cycle is drawn for: from a little before its first event,
+// if it was watched then, to when the document was made.
+func watched(c *protocol.Cycle) stretch {
+	at := append(instants(c), zero(c))
+	first, last := slices.Min(at), slices.Max(at)
+	w := stretch{from: later(first, -aheadNS), to: max(c.MonoNS, later(last, 0.5e9))}
+	var seconds protocol.Seconds
+	for i := range c.Slots {
+		seconds = max(seconds, c.Slots[i].WatchedS)
+	}
+	if begin := later(c.MonoNS, -int64(min(float64(seconds)*1e9, 1e18))); seconds > 0 && begin < first {
+		w.from = max(w.from, begin)
+	}
+	return w
+}
+
+// scaleOf lays out the time from the first to the last of the instants of all events.
+func scaleOf(zeroNS int64, at []int64, o Options, r plot) Scale {
+	s := Scale{ZeroNS: zeroNS}
 	slices.Sort(at)
 	at = slices.Compact(at)
-	from := later(at[0], -aheadNS)
-	var watched protocol.Seconds
-	for i := range c.Slots {
-		watched = max(watched, c.Slots[i].WatchedS)
-	}
-	if begin := later(c.MonoNS, -int64(min(float64(watched)*1e9, 1e18))); watched > 0 && begin < at[0] {
-		from = max(from, begin)
-	}
-	to := max(c.MonoNS, later(at[len(at)-1], 0.5e9))
-	at = slices.Compact(append(append([]int64{from}, at...), to))
-
+	from, to := at[0], at[len(at)-1]
 	most := min(cutsMost, int(cutsPart*(r.x1-r.x0)/(cutWidth*o.Text)))
 	cuts := longestIdle(at, most)
 	kept := span(from, to)

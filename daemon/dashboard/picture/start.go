@@ -121,7 +121,7 @@ func Start(c *protocol.Cycle, n int, o Options) []byte {
 		p.story(&s, v, o, parts[0].crank, r.x0)
 		p.figures(&s, v, o, []protocol.Crank{*parts[0].crank})
 		p.line("kt-base", r.x0, bottom, r.x1, bottom, "ink", 1)
-		p.axis(&s, o, bottom, false)
+		p.axis(&s, o, bottom, "")
 		p.text("kt-axis-words", "battery; seconds from the start's begin", r.x0, bottom+2.5*o.small(), o.small(), "fill", colour("soft"))
 	}
 	x := func(volts float64) float64 {

@@ -2,6 +2,7 @@ package picture
 
 import (
 	"fmt"
+	"strconv"
 	"strings"
 	"testing"
 	"unicode/utf8"
@@ -29,7 +30,7 @@ func TestHostileTextsStayTexts(t *testing.T) {
 		c.ID, c.Battery.Lead = evil, evil
 		for i := range c.Slots {
 			s := &c.Slots[i]
-			s.Slot, s.Legend = evil, protocol.OrNull(evil)
+			s.Slot, s.Legend = evil+strconv.Itoa(i), protocol.OrNull(evil)
 			for k := range s.Leads {
 				l := &s.Leads[k]
 				l.Lead = evil

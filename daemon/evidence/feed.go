@@ -1,0 +1,116 @@
+package evidence
+
+import (
+	"cmp"
+	"slices"
+
+	"keyturn/daemon/config"
+	"keyturn/daemon/judge"
+	"keyturn/protocol"
+)
+
+// Load is what the circuit of a slot draws, and how that is known.
+type Load struct {
+	A     float64
+	Basis judge.LoadBasis
+}
+
+// FeedSlots are the slots of a key cycle with what the box file and a person say of
+// them. Of a slot that the box file does not have, its rating stays unknown. loads are
+// by slot.
+func FeedSlots(c *protocol.Cycle, box *config.Box, loads map[string]Load) []judge.FeedSlot {
+	var out []judge.FeedSlot
+	for i := range c.Slots {
+		s := &c.Slots[i]
+		f := judge.FeedSlot{
+			Slot: slot(c, s), OffInStartS: unfed(c, s), Below: below(s), Amiss: amiss(s),
+			LoadA: loads[s.Slot].A, Basis: loads[s.Slot].Basis,
+		}
+		if b := box.Slot(s.Slot); b != nil {
+			f.EngineBay = box.Zone == config.ZoneEngineBay
+			f.RatingA, f.FeedSide, f.Network = b.RatingA, b.FeedSide, b.Control == config.ControlNetwork
+			if b.Blades() == 3 {
+				f.FeedSide = "middle"
+			}
+			if b.Avoid != config.AvoidNo {
+				f.Avoid = b.Avoid
+			}
+		}
+		out = append(out, f)
+	}
+	return out
+}
+
+// unfed is how long a slot was without volts in the longest of its starts; nil where
+// that was not seen from end to end.
+func unfed(c *protocol.Cycle, s *protocol.CycleSlot) *judge.Time {
+	var longest *judge.Time
+	for i, k := range c.Key {
+		if k.Position != protocol.PositionStart || i+1 == len(c.Key) {
+			continue
+		}
+		for _, l := range s.Leads {
+			if t := gap(l.Transitions, k.AtNS, c.Key[i+1].AtNS); t != nil && (longest == nil || t.S > longest.S) {
+				longest = t
+			}
+		}
+	}
+	return longest
+}
+
+// earlyNS is how much earlier than the start a relay may let go: the key's own way from
+// on to start.
+const earlyNS = 200e6
+
+// gap is from where a lead lost its volts during a start until it had them again.
+func gap(ts []protocol.Transition, from, to int64) *judge.Time {
+	for i := range ts {
+		off := &ts[i].Edge
+		if off.State != protocol.Dead || off.AtNS < from-earlyNS || off.AtNS > to || i+1 == len(ts) {
+			continue
+		}
+		on := &ts[i+1].Edge
+		// The brackets hold the instants; what is dated better is not needed here.
+		least, most := max(0, on.NotBeforeNS-off.NotAfterNS), on.NotAfterNS-off.NotBeforeNS
+		return &judge.Time{S: float64(on.AtNS-off.AtNS) * 1e-9, US: float64(most-least) / 4 * 1e-9}
+	}
+	return nil
+}
+
+// below is how long a slot was under each limit, in the worst of its starts.
+func below(s *protocol.CycleSlot) []judge.Below {
+	var out []judge.Below
+	for _, l := range s.Leads {
+		for _, k := range l.Crank {
+			if k.Sag == nil {
+				continue
+			}
+			for _, b := range k.Below {
+				v := float64(b.V)
+				i := slices.IndexFunc(out, func(x judge.Below) bool { return x.LimitV == v })
+				if i < 0 {
+					i = len(out)
+					out = append(out, judge.Below{LimitV: v})
+				}
+				out[i].LeastS = max(out[i].LeastS, float64(b.MSMin)*1e-3)
+				out[i].MostS = max(out[i].MostS, float64(b.MSMax)*1e-3)
+			}
+		}
+	}
+	slices.SortFunc(out, func(a, b judge.Below) int { return cmp.Compare(a.LimitV, b.LimitV) })
+	return out
+}
+
+// amiss are the faults that a key cycle saw in a slot.
+func amiss(s *protocol.CycleSlot) []judge.Amiss {
+	var out []judge.Amiss
+	for _, x := range s.Seen {
+		switch x {
+		case protocol.SeenPulsed:
+			out = append(out, judge.Pulsed)
+		case protocol.SeenIntermittent:
+			out = append(out, judge.ContactLost)
+		}
+	}
+	return out
+}
