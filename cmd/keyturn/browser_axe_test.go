@@ -66,7 +66,7 @@ func (x *tab) violations(axe string) []string {
 // What is wrong is found: a page that was whole, and is then spoilt in one way, is
 // refused for that.
 func TestBrowserJudgesCanSayNo(t *testing.T) {
-	s, x := startSite(t), startBrowser(t).tab()
+	s, x := startSite(t), startBrowser(t).tab(t)
 	axe := axeSource(t)
 	for rule, spoil := range map[string]string{ // each by itself
 		"label":                 `document.querySelector("label[for=s-slot]").remove()`,

@@ -11,7 +11,7 @@ import (
 // longer can, and goes on by itself once it can again: after a restart of the server,
 // and after one of the broker.
 func TestBrowserFollowsABench(t *testing.T) {
-	s, x := openSite(t), startBrowser(t).tab()
+	s, x := openSite(t), startBrowser(t).tab(t)
 	x.size(1024)
 	x.open(s.url("/"))
 	x.wait("the page says that there is no bench", `document.querySelector(".empty")`)

@@ -6,7 +6,6 @@ import (
 	"net/url"
 	"os"
 	"path/filepath"
-	"slices"
 	"strings"
 	"testing"
 
@@ -32,6 +31,11 @@ func pages() []row {
 		{"bench", "/bench/{bench}", at("/bench/bay-1"), http.StatusOK, false},
 		{"bench-away", "", at("/bench/salvage"), http.StatusOK, false},
 		{"cycle", "/cycle/{bench}/{id}", func(s *site) string { return s.cycles[0] }, http.StatusOK, true},
+		{"leads", "/hand/{bench}", at("/hand/bay-1"), http.StatusOK, false},
+		{"hand", "/hand/{bench}/{lead}", at("/hand/bay-1/lead-07"), http.StatusOK, false},
+		{"hand-named", "", at("/hand/bay-1/lead-07?name=f05"), http.StatusOK, false},
+		{"compare", "/compare", func(s *site) string { return compared(s.cycles[0], s.cycles[1]) }, http.StatusOK, true},
+		{"compare-choose", "", func(s *site) string { return compared(s.cycles[0], "") }, http.StatusOK, false},
 		{"history", "/history", at("/history"), http.StatusOK, false},
 		{"history-none", "", at("/history?slot=none-such"), http.StatusOK, false},
 		{"health", "/health", at("/health"), http.StatusOK, false},
@@ -39,45 +43,71 @@ func pages() []row {
 	}
 }
 
+// compared is where two key cycles are, told by their pages; without the second it is
+// chosen.
+func compared(a, b string) string {
+	q := url.Values{}
+	for name, page := range map[string]string{"a": a, "b": b} { // each by itself
+		if page != "" {
+			part := strings.Split(page, "/")
+			q.Set(name+"-bench", part[2])
+			q.Set(name, part[3])
+		}
+	}
+	return "/compare?" + q.Encode()
+}
+
 // Every page, in every theme and at every width, is held to WCAG by axe, fits its
 // screen, has targets that a glove hits, and says nothing in the console. Its pictures
 // are for people: go test -run BrowserPages -artifacts -outputdir DIR.
 func TestBrowserPages(t *testing.T) {
-	s, x, axe := startSite(t), startBrowser(t).tab(), axeSource(t)
+	s, b, axe := startSite(t), startBrowser(t), axeSource(t)
 	pictures := t.ArtifactDir()
+	t.Run("links", func(t *testing.T) { walk(t, s) })
 	for _, r := range pages() {
-		x.size(1920)
-		if status := x.open(s.url(r.path(s))); status != r.status {
-			t.Errorf("%s: status %d, want %d", r.name, status, r.status)
-		}
-		t.Logf("%s: %d bytes, first paint after %.0f ms", r.name, eval[int](x, `performance.getEntriesByType("navigation")[0].encodedBodySize`), eval[float64](x, firstPaint))
-		for _, width := range []int64{1920, 1024, 390} {
-			x.size(width)
-			for _, m := range themes() {
-				x.theme(m)
-				for _, f := range x.faults(axe, m, width) {
-					t.Errorf("%s, %s, %d px: %s", r.name, m.name, width, f)
-				}
-				if m.name == "dark" || m.name == "light" {
-					x.picture(filepath.Join(pictures, fmt.Sprintf("%s-%d-%s.png", r.name, width, m.name)))
-				}
+		t.Run(r.name, func(t *testing.T) {
+			t.Parallel()
+			judge(t, r, s, b.tab(t), axe, filepath.Join(pictures, r.name))
+		})
+	}
+}
+
+// widths are those of a wall, a tablet and a phone.
+func widths() []int64 { return []int64{1920, 1024, 390} }
+
+func judge(t *testing.T, r row, s *site, x *tab, axe, picture string) {
+	x.size(1920)
+	if status := x.open(s.url(r.path(s))); status != r.status {
+		t.Errorf("status %d, want %d", status, r.status)
+	}
+	t.Logf("%d bytes, first paint after %.0f ms", eval[int](x, `performance.getEntriesByType("navigation")[0].encodedBodySize`), eval[float64](x, firstPaint))
+	for _, width := range widths() {
+		x.size(width)
+		for _, m := range themes() {
+			x.theme(m)
+			for _, f := range x.faults(axe, m, width) {
+				t.Errorf("%s, %d px: %s", m.name, width, f)
 			}
-		}
-		if r.sheet {
-			x.print(filepath.Join(pictures, r.name+"-a4.pdf"), chromedp.PaperA4)
-			x.print(filepath.Join(pictures, r.name+"-letter.pdf"), chromedp.PaperLetter)
-		}
-		for _, said := range x.troubles() {
-			if r.status == http.StatusOK || !strings.Contains(said, fmt.Sprint(r.status)) {
-				t.Errorf("%s: %s", r.name, said)
+			if m.name == "dark" || m.name == "light" {
+				x.picture(fmt.Sprintf("%s-%d-%s.png", picture, width, m.name))
 			}
 		}
 	}
-	walk(t, s)
+	if r.sheet {
+		x.print(picture+"-a4.pdf", chromedp.PaperA4)
+		x.print(picture+"-letter.pdf", chromedp.PaperLetter)
+	}
+	for _, said := range x.troubles() {
+		if r.status == http.StatusOK || !strings.Contains(said, fmt.Sprint(r.status)) {
+			t.Error(said)
+		}
+	}
 }
 
 // firstPaint is when a page first showed something, in ms after it was asked for.
-const firstPaint = `new Promise((done) => new PerformanceObserver((list) => done(list.getEntriesByName("first-contentful-paint")[0].startTime)).observe({type: "paint", buffered: true}))`
+const firstPaint = `new Promise((done) => new PerformanceObserver((list) => {
+	for (const e of list.getEntriesByName("first-contentful-paint")) done(e.startTime);
+}).observe({type: "paint", buffered: true}))`
 
 // faults are what is wrong with the page as it is shown now.
 func (x *tab) faults(axe string, m theme, width int64) []string {
@@ -172,6 +202,7 @@ func walk(t *testing.T, s *site) {
 			t.Errorf("a link leads to %s, which answers %d", path, code)
 		case isPage && kind == "":
 			t.Errorf("%s is linked to and in no row of pages()", path)
+			mux.Handle("/"+strings.Split(u.Path, "/")[1]+"/", http.NotFoundHandler()) // is said once
 		}
 		todo = append(todo, links...)
 	}
@@ -198,14 +229,8 @@ func (s *site) linksOf(path string) (code int, links []string, isPage bool) {
 		s.t.Fatal(err)
 	}
 	for n := range doc.Descendants() {
-		if n.Type != html.ElementNode || n.Data != "a" && n.Data != "form" {
-			continue
-		}
-		if slices.ContainsFunc(n.Attr, func(a html.Attribute) bool { return a.Key == "method" && !strings.EqualFold(a.Val, "get") }) {
-			continue // what a form writes is no page
-		}
 		for _, a := range n.Attr {
-			if (a.Key == "href" || a.Key == "action") && strings.HasPrefix(a.Val, "/") {
+			if n.Data == "a" && a.Key == "href" && strings.HasPrefix(a.Val, "/") {
 				links = append(links, a.Val)
 			}
 		}

@@ -17,10 +17,7 @@ import (
 )
 
 // browser is a headless Chromium: the outside judge of the pages.
-type browser struct {
-	t   *testing.T
-	ctx context.Context
-}
+type browser struct{ ctx context.Context }
 
 // browserMost is how long one word with the browser may take, a printed page included.
 const browserMost = time.Minute
@@ -43,7 +40,7 @@ func startBrowser(t *testing.T) *browser {
 	if err := chromedp.Do(ctx); err != nil {
 		t.Fatalf("start Chromium: %v", err)
 	}
-	return &browser{t, ctx}
+	return &browser{ctx}
 }
 
 // tab is a page of the browser.
@@ -55,13 +52,13 @@ type tab struct {
 	trouble []string
 }
 
-func (b *browser) tab() *tab {
-	b.t.Helper()
+func (b *browser) tab(t *testing.T) *tab {
+	t.Helper()
 	ctx, stop := chromedp.NewContext(b.ctx)
-	b.t.Cleanup(stop)
-	x := &tab{t: b.t, ctx: ctx}
+	t.Cleanup(stop)
+	x := &tab{t: t, ctx: ctx}
 	if err := chromedp.Listen(ctx, x.hear); err != nil {
-		b.t.Fatalf("open a page: %v", err)
+		t.Fatalf("open a page: %v", err)
 	}
 	return x
 }
