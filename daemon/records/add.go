@@ -21,6 +21,9 @@ type Added struct {
 	// Refused are those that are no sound results, with the reason; nothing of them
 	// is kept.
 	Refused []error
+	// Streams are how far those are that results came of, new or known, the stream of
+	// the last result last.
+	Streams []Stream
 }
 
 // errNotResult is the cause when a document is not one of those that are numbered.
@@ -41,11 +44,10 @@ func (s *Store) Add(ctx context.Context, payloads ...[]byte) (a Added, err error
 	if len(all) == 0 {
 		return a, nil
 	}
-	fresh, err := s.add(ctx, all)
-	if err != nil {
+	if a.New, a.Streams, err = s.add(ctx, all); err != nil {
 		return Added{}, fmt.Errorf("keep results: %w", err)
 	}
-	a.New, a.Known = fresh, len(all)-fresh
+	a.Known = len(all) - a.New
 	return a, nil
 }
 
@@ -80,28 +82,54 @@ func decode(payloads [][]byte, a *Added) []came {
 	return sound
 }
 
-func (s *Store) add(ctx context.Context, all []came) (fresh int, err error) {
+func (s *Store) add(ctx context.Context, all []came) (fresh int, streams []Stream, err error) {
 	tx, err := s.db.BeginTx(ctx, nil)
 	if err != nil {
-		return 0, err
+		return 0, nil, err
 	}
 	defer tx.Rollback() // nothing is left to undo after the commit
 	upTo, err := s.hold(ctx, tx, all)
 	if err != nil {
-		return 0, fmt.Errorf("look how far the records are: %w", err)
+		return 0, nil, fmt.Errorf("look how far the records are: %w", err)
 	}
 	arrived := s.now().UTC().Format(time.RFC3339Nano)
 	added, err := s.insert(ctx, tx, all, arrived)
 	if err != nil {
-		return 0, err
+		return 0, nil, err
 	}
 	if err := s.index(ctx, tx, added, arrived); err != nil {
-		return 0, err
+		return 0, nil, err
 	}
 	if err := s.advance(ctx, tx, upTo, added); err != nil {
-		return 0, fmt.Errorf("count results: %w", err)
+		return 0, nil, fmt.Errorf("count results: %w", err)
 	}
-	return len(added), tx.Commit()
+	if streams, err = reached(ctx, tx, upTo, all); err != nil {
+		return 0, nil, fmt.Errorf("look how far the records are: %w", err)
+	}
+	return len(added), streams, tx.Commit()
+}
+
+// reached tells how far the streams of results are now.
+func reached(ctx context.Context, tx *sql.Tx, upTo map[string]int64, all []came) ([]Stream, error) {
+	var out []Stream
+	for _, c := range slices.Backward(all) {
+		h := c.head
+		to, left := upTo[h.Stream]
+		if !left {
+			continue
+		}
+		delete(upTo, h.Stream)
+		x := Stream{h.Stream, h.Bench, to, h.Seq, h.Boot, h.MonoNS}
+		if x.Last != to { // not in order: what came last is not the latest
+			err := tx.QueryRowContext(ctx, "SELECT seq, boot, mono_ns FROM result WHERE stream=$1 ORDER BY seq DESC LIMIT 1", h.Stream).Scan(&x.Last, &x.Boot, &x.MonoNS)
+			if err != nil {
+				return nil, err
+			}
+		}
+		out = append(out, x)
+	}
+	slices.Reverse(out)
+	return out, nil
 }
 
 // hold tells how far each stream is that results are of, and lets no other keeper add

@@ -10,7 +10,7 @@ import (
 	"strings"
 )
 
-// advance moves up the numbers up to which streams are complete. Most often what was
+// advance moves up the numbers up to which streams are complete, in upTo too. Most often what was
 // added follows what was there, and that is all there is; else the stream is walked.
 func (s *Store) advance(ctx context.Context, tx *sql.Tx, upTo map[string]int64, added []came) error {
 	slices.SortFunc(added, func(a, b came) int {
@@ -44,29 +44,30 @@ func (s *Store) advance(ctx context.Context, tx *sql.Tx, upTo map[string]int64, 
 	if err != nil {
 		return err
 	}
+	maps.Copy(upTo, next)
 	for _, stream := range slices.Sorted(maps.Keys(walk)) {
-		if err := advanceTo(ctx, tx, stream, 0); err != nil {
+		if upTo[stream], err = advanceTo(ctx, tx, stream, 0); err != nil {
 			return err
 		}
 	}
 	return nil
 }
 
-// advanceTo walks a stream from where it is complete, and at least from a number.
-func advanceTo(ctx context.Context, tx *sql.Tx, stream string, least int64) error {
-	var upTo int64
+// advanceTo walks a stream from where it is complete, and at least from a number, and
+// returns how far it got.
+func advanceTo(ctx context.Context, tx *sql.Tx, stream string, least int64) (upTo int64, err error) {
 	if err := tx.QueryRowContext(ctx, "SELECT up_to_seq FROM stream WHERE stream=$1", stream).Scan(&upTo); err != nil {
-		return err
+		return 0, err
 	}
 	before := upTo
 	for upTo = max(upTo, least); ; {
 		next, err := run(ctx, tx, stream, upTo)
 		if err != nil {
-			return err
+			return 0, err
 		}
 		var over sql.NullInt64
 		if err := tx.QueryRowContext(ctx, "SELECT max(to_seq) FROM gap WHERE stream=$1 AND from_seq<=$2 AND to_seq>=$2", stream, next+1).Scan(&over); err != nil {
-			return err
+			return 0, err
 		}
 		if over.Valid {
 			next = over.Int64
@@ -76,11 +77,10 @@ func advanceTo(ctx context.Context, tx *sql.Tx, stream string, least int64) erro
 		}
 		upTo = next
 	}
-	if upTo == before {
-		return nil
+	if upTo > before {
+		_, err = tx.ExecContext(ctx, "UPDATE stream SET up_to_seq=$1 WHERE stream=$2", upTo, stream)
 	}
-	_, err := tx.ExecContext(ctx, "UPDATE stream SET up_to_seq=$1 WHERE stream=$2", upTo, stream)
-	return err
+	return upTo, err
 }
 
 // run returns the last of the results that follow a number without a hole.
@@ -115,7 +115,7 @@ func (s *Store) KeptFrom(ctx context.Context, stream, bench string, from int64) 
 	t.row(stream, bench, 0)
 	err = s.each(ctx, tx, &t, nil)
 	if err == nil {
-		err = advanceTo(ctx, tx, stream, from-1)
+		_, err = advanceTo(ctx, tx, stream, from-1)
 	}
 	if err != nil {
 		return fmt.Errorf("note what a bench keeps: %w", err)

@@ -42,7 +42,10 @@ func BenchmarkAdd(b *testing.B) {
 			}
 			bare := table{"INSERT INTO bare (stream, seq, payload) VALUES", 3, "", nil}
 			text := s.statement(&bare, batchOf)
-			benches := recordstest.LoadBenches(b)
+			benches, err := recordstest.LoadBenches()
+			if err != nil {
+				b.Fatal(err)
+			}
 			var ours, theirs time.Duration
 			n := 0
 			for b.Loop() {

@@ -9,7 +9,6 @@ import (
 	"io"
 	"strconv"
 	"strings"
-	"testing"
 )
 
 // packed is what a bench of 16 leads in 12 slots published as results, from its start to
@@ -33,15 +32,14 @@ const (
 )
 
 // LoadBenches reads what was simulated.
-func LoadBenches(t testing.TB) *Benches {
-	t.Helper()
+func LoadBenches() (*Benches, error) {
 	z, err := gzip.NewReader(bytes.NewReader(packed))
 	if err != nil {
-		t.Fatal(err)
+		return nil, err
 	}
 	text, err := io.ReadAll(z)
 	if err != nil {
-		t.Fatal(err)
+		return nil, err
 	}
 	b := &Benches{}
 	for line := range strings.Lines(string(text)) {
@@ -50,13 +48,13 @@ func LoadBenches(t testing.TB) *Benches {
 		kind, _, _ = strings.Cut(kind, `"`)
 		before, after, found := strings.Cut(line, simulatedStream)
 		if !found {
-			t.Fatalf("no stream in %.200s", line)
+			return nil, fmt.Errorf("no stream in %.200s", line)
 		}
 		after = strings.TrimLeft(after, "0123456789")
 		mark := strings.NewReplacer(simulatedBench, "\x00b\x00", simulatedBoot, "\x00o\x00")
 		b.documents = append(b.documents, document{kind, strings.Split(mark.Replace(before)+"\x00s\x00"+mark.Replace(after), "\x00")})
 	}
-	return b
+	return b, nil
 }
 
 // Len is how many results a key cycle has.
