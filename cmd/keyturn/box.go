@@ -10,7 +10,6 @@ import (
 
 	"keyturn/cmd/internal/parts"
 	"keyturn/daemon/config"
-	"keyturn/daemon/records"
 	"keyturn/protocol"
 )
 
@@ -73,10 +72,7 @@ func together(open config.Faults) string {
 
 // boxDraft writes a draft of a box file.
 type boxDraft struct {
-	Document string `arg:"" optional:"" name:"file" help:"A key cycle document as JSON; - for standard input. Or name one in the records:" placeholder:"FILE"`
-	Records  string `help:"The records: a file, or postgres://user@host/database." placeholder:"FILE" and:"cycle"`
-	Bench    string `help:"The bench that measured it." and:"cycle"`
-	Cycle    string `help:"The id of the key cycle." and:"cycle"`
+	oneCycle `embed:""`
 	ID       string `name:"id" help:"Id of the box; a-z, 0-9 and -." default:"draft"`
 }
 
@@ -84,7 +80,7 @@ type boxDraft struct {
 func (c *boxDraft) Run(ctx context.Context) error { return c.write(ctx, os.Stdout) }
 
 func (c *boxDraft) write(ctx context.Context, w io.Writer) error {
-	y, err := c.cycle(ctx)
+	y, err := c.read(ctx)
 	if err != nil {
 		return err
 	}
@@ -94,50 +90,6 @@ func (c *boxDraft) write(ctx context.Context, w io.Writer) error {
 	}
 	_, err = w.Write(text)
 	return err
-}
-
-// cycle reads the key cycle that is meant.
-func (c *boxDraft) cycle(ctx context.Context) (*protocol.Cycle, error) {
-	switch {
-	case (c.Document == "") == (c.Records == ""):
-		return nil, errors.New("name one key cycle: a file, - for standard input, or --records with --bench and --cycle")
-	case c.Records != "":
-		return c.kept(ctx)
-	case c.Document == "-":
-		return readCycle(os.Stdin)
-	}
-	f, err := os.Open(c.Document)
-	if err != nil {
-		return nil, fmt.Errorf("read the key cycle: %w", err)
-	}
-	defer f.Close()
-	return readCycle(f)
-}
-
-func (c *boxDraft) kept(ctx context.Context) (y *protocol.Cycle, err error) {
-	s, err := records.Open(ctx, records.Options{URL: c.Records, MustExist: true})
-	if err != nil {
-		return nil, err
-	}
-	defer func() { err = errors.Join(err, s.Close()) }()
-	return s.Cycle(ctx, c.Bench, c.Cycle)
-}
-
-// readCycle reads one key cycle document.
-func readCycle(r io.Reader) (*protocol.Cycle, error) {
-	text, err := io.ReadAll(io.LimitReader(r, protocol.MaxDocumentBytes+1))
-	if err != nil {
-		return nil, fmt.Errorf("read the key cycle: %w", err)
-	}
-	d, err := protocol.Decode(text)
-	if err != nil {
-		return nil, fmt.Errorf("read the key cycle: %w; keyturn demo --json writes one", err)
-	}
-	y, ok := d.(*protocol.Cycle)
-	if !ok {
-		return nil, fmt.Errorf("%T is no key cycle: give the document of result/cycle", d)
-	}
-	return y, nil
 }
 
 // measuredOf is what a key cycle showed of each slot.

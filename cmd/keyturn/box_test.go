@@ -47,7 +47,7 @@ func TestDraftFromAFileAndFromTheRecords(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	fromFile := draftOf(t, boxDraft{Document: wholeCycle, ID: "cabin"})
+	fromFile := draftOf(t, boxDraft{oneCycle: oneCycle{Document: wholeCycle}, ID: "cabin"})
 	b, open, err := config.ParseBox([]byte(fromFile))
 	if err != nil || len(b.Slots) != len(y.Slots) || len(open) == 0 || b.ID != "cabin" {
 		t.Fatalf("%d of %d slots, %d open: %v", len(b.Slots), len(y.Slots), len(open), err)
@@ -61,11 +61,11 @@ func TestDraftFromAFileAndFromTheRecords(t *testing.T) {
 	if err := keep(t.Context(), s, y); err != nil {
 		t.Fatal(err)
 	}
-	if fromRecords := draftOf(t, boxDraft{Records: kept, Bench: y.Bench, Cycle: y.ID, ID: "cabin"}); fromRecords != fromFile {
+	if fromRecords := draftOf(t, boxDraft{oneCycle: oneCycle{Records: kept, Bench: y.Bench, Cycle: y.ID}, ID: "cabin"}); fromRecords != fromFile {
 		t.Errorf("from the records it is\n%s\nfrom a file\n%s", fromRecords, fromFile)
 	}
-	for _, c := range []boxDraft{{}, {Document: wholeCycle, Records: kept}, {Document: "no-such-file"}, {Records: kept, Bench: y.Bench, Cycle: "none", ID: "x"},
-		{Document: put(t, "x.json", "{"), ID: "x"}, {Document: "../../protocol/testdata/golden/now.json", ID: "x"}, {Document: wholeCycle, ID: "No id"}} {
+	for _, c := range []boxDraft{{}, {oneCycle{Document: wholeCycle, Records: kept}, ""}, {oneCycle{Document: "no-such-file"}, ""}, {oneCycle{Records: kept, Bench: y.Bench, Cycle: "none"}, "x"},
+		{oneCycle{Document: put(t, "x.json", "{")}, "x"}, {oneCycle{Document: "../../protocol/testdata/golden/now.json"}, "x"}, {oneCycle{Document: wholeCycle}, "No id"}} {
 		if err := c.write(t.Context(), &bytes.Buffer{}); err == nil {
 			t.Errorf("%+v made a draft", c)
 		}
@@ -82,7 +82,7 @@ func keep(ctx context.Context, s *records.Store, y *protocol.Cycle) error {
 }
 
 func TestValidateTellsWhatIsRightWhatIsWrongAndWhatIsOpen(t *testing.T) {
-	draft := put(t, "draft.toml", draftOf(t, boxDraft{Document: wholeCycle, ID: "cabin"}))
+	draft := put(t, "draft.toml", draftOf(t, boxDraft{oneCycle: oneCycle{Document: wholeCycle}, ID: "cabin"}))
 	wrong := put(t, "wrong.toml", "id = \"B\"\ndraft = true\n")
 	good := "../../testdata/boxes/trainer-8.toml"
 	for _, c := range []struct {

@@ -67,7 +67,7 @@ func TestBrowserPages(t *testing.T) {
 	for _, r := range pages() {
 		t.Run(r.name, func(t *testing.T) {
 			t.Parallel()
-			judge(t, r, s, b.tab(t), axe, filepath.Join(pictures, r.name))
+			judgePage(t, r, s, b.tab(t), axe, filepath.Join(pictures, r.name))
 		})
 	}
 }
@@ -75,7 +75,7 @@ func TestBrowserPages(t *testing.T) {
 // widths are those of a wall, a tablet and a phone.
 func widths() []int64 { return []int64{1920, 1024, 390} }
 
-func judge(t *testing.T, r row, s *site, x *tab, axe, picture string) {
+func judgePage(t *testing.T, r row, s *site, x *tab, axe, picture string) {
 	x.size(1920)
 	if status := x.open(s.url(r.path(s))); status != r.status {
 		t.Errorf("status %d, want %d", status, r.status)

@@ -78,16 +78,18 @@ func (d *demo) Run(ctx context.Context) error {
 	defer closeShop()
 	show := newShow(os.Stdout, d.width(), d.JSON)
 	show.once, show.dashboard = d.Once, address
-	if !d.JSON {
+	if d.JSON && address != "" {
+		fmt.Fprintf(os.Stderr, "Dashboard: %s\n", address)
+	} else if !d.JSON {
 		show.hello(sim, url)
 	}
-	finals := make(chan struct{}, 1)
+	finals, kept := make(chan struct{}, 1), make(chan struct{}, 1)
 	sub, err := link.Subscribe(ctx, url, "keyturn-demo-reader", protocol.BenchFilter(protocol.DefaultRoot, demoBench), func(m link.Message) {
 		if show.take(m.Topic, m.Payload) && d.Once {
-			select {
-			case finals <- struct{}{}:
-			default:
-			}
+			tell(finals)
+		}
+		if show.kept {
+			tell(kept)
 		}
 	})
 	if err != nil {
@@ -103,6 +105,9 @@ func (d *demo) Run(ctx context.Context) error {
 	case err = <-sub.Lost():
 		err = fmt.Errorf("the demo's reader lost the broker: %w", err)
 	case <-finals:
+		if address != "" {
+			err = waitKept(ctx, kept)
+		}
 	case <-ctx.Done():
 	}
 	stop()
@@ -113,6 +118,30 @@ func (d *demo) Run(ctx context.Context) error {
 		err = sim.writeTruth(d.Truth)
 	}
 	return err
+}
+
+// tell leaves a word that something has happened, if there is none yet.
+func tell(c chan<- struct{}) {
+	select {
+	case c <- struct{}{}:
+	default:
+	}
+}
+
+// keptMost is how long the records may take to have what was shown.
+const keptMost = 10 * time.Second
+
+// waitKept waits for the dashboard's record keeper.
+func waitKept(ctx context.Context, kept <-chan struct{}) error {
+	late := time.NewTimer(keptMost)
+	defer late.Stop()
+	select {
+	case <-kept:
+	case <-ctx.Done():
+	case <-late.C:
+		return fmt.Errorf("wait for the records to have the key cycle: no receipt in %v", keptMost)
+	}
+	return nil
 }
 
 // dashboard opens a dashboard on the demo's broker, if one is wanted, and returns its

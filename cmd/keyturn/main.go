@@ -20,8 +20,10 @@ type commands struct {
 	Replay  replay           `cmd:"" help:"Measure a recording again: a capture, or a plain CSV with a time and volt columns."`
 	Leads   leads            `cmd:"" help:"Show what every lead reads, live: touch one, and see which moves."`
 	Export  export           `cmd:"" help:"Write the shop's records as CSV, for spreadsheets, or as JSON lines."`
+	Feed    feed             `cmd:"" help:"Choose the slot that feeds an accessory, from a key cycle and the box file."`
 	Doctor  doctor           `cmd:"" help:"Prove the whole way of a result: bus, chips, calibration, clock, disk, broker, record keeper."`
 	Dash    serveDashboard   `cmd:"" name:"dashboard" help:"The shop's server: keep the results of every bench, and show them in a browser."`
+	User    userCommands     `cmd:"" help:"Keep the users of the dashboard without a browser."`
 	Box     boxes            `cmd:"" help:"Box files: where the slots of a fuse box are, what each should do, what nobody may touch."`
 	Calib   calibrate        `cmd:"" name:"calibrate" help:"Calibrate the leads, one by one, on earth and on a voltage that a meter tells."`
 	Version kong.VersionFlag `help:"Print the version and end."`

@@ -23,6 +23,8 @@ type show struct {
 	// away. Empty without one.
 	dashboard string
 	ended     bool
+	final     protocol.ResultHeader // of the final cycle that came last
+	kept      bool                  // a record keeper has it
 	legends   map[string]string
 	since     int64  // zero of the times shown: the bench's first document
 	turning   string // id of the cycle whose key moves are shown
@@ -52,16 +54,21 @@ func (s *show) tellDashboard() {
 
 // take prints a document and reports whether it is a final cycle.
 func (s *show) take(_ string, payload []byte) (final bool) {
+	d, err := protocol.Decode(payload)
+	if r, ok := d.(*protocol.Receipt); ok {
+		s.kept = s.final.Seq > 0 && r.Stream == s.final.Stream && r.UpToSeq >= s.final.Seq
+	}
 	if s.ended {
 		return false
 	}
-	d, err := protocol.Decode(payload)
 	if err != nil {
 		fmt.Fprintln(os.Stderr, "keyturn: a document that cannot be read:", err)
 		return false
 	}
 	c, isCycle := d.(*protocol.Cycle)
-	s.ended = s.once && isCycle && c.Final
+	if isCycle && c.Final {
+		s.final, s.ended = c.ResultHeader, s.once
+	}
 	if s.json {
 		if isCycle && c.Final {
 			var b bytes.Buffer

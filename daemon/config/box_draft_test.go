@@ -66,7 +66,7 @@ func TestDraftIsTakenOnceItIsAnsweredAndSigned(t *testing.T) {
 	}
 	text := strings.NewReplacer("draft = true", "", "datum = ''", `datum = "hinge at top"`, "zone = ''", `zone = "cabin"`,
 		"highest_v = 0.0", "highest_v = 12", "rows = 0", "rows = 1", "columns = 0", "columns = 5", "rating_a = 0.0", "rating_a = 10",
-		"kind = ''", `kind = "8820-3-f"`, "row = 0", "row = 1", "contacts = ''", `contacts = "left-right"`, "expected = ''", `expected = "none"`).Replace(string(draft))
+		"kind = ''", `kind = "8820-3-F"`, "row = 0", "row = 1", "contacts = ''", `contacts = "left-right"`, "expected = ''", `expected = "none"`).Replace(string(draft))
 	for _, column := range []string{"1", "2", "3", "4", "5"} {
 		text = strings.Replace(text, "column = 0", "column = "+column, 1)
 	}

@@ -1,38 +1,47 @@
 package config
 
-import "slices"
+import (
+	"slices"
+
+	"keyturn/daemon/handbook"
+)
 
 // FuseKind is a kind of fuse as box files name it: by the part of ISO 8820 and the
-// type, where it has one.
+// type, where it has one. The kinds of the handbook have the same names there.
 type FuseKind struct {
-	Name string // "8820-3-f"
+	Name string // "8820-3-F"
 	What string // in plain words
 	// Blades is how many contacts it has: 2, or 3 with one feed between two outputs.
 	Blades int
 	// TestPoints: it can usually be measured without pulling it.
 	TestPoints bool
-	// RatingsA are the ratings that are made, rising; none: any.
+	// RatingsA are the ratings that are made, rising; none: not known, so that any passes.
 	RatingsA []float64
 }
 
-// FuseKinds lists every kind of fuse a box file may name. Parts, types, ratings and
-// test points are values from memory: ISO 8820-1 to -10 were not at hand. The ratings
-// from 3 A to 30 A of types C and F agree with printed colour charts of SAE J1284. No
-// part was found for three blades, so that this kind bears no number.
+// FuseKinds lists every kind of fuse a box file may name: those of the handbook, and
+// others whose parts, types and ratings are values from memory. So is which of them
+// have test points.
 func FuseKinds() []FuseKind {
-	return []FuseKind{
-		{"8820-3-c", "medium blade fuse, two blades", 2, true, []float64{1, 2, 3, 4, 5, 7.5, 10, 15, 20, 25, 30, 35, 40}},
-		{"8820-3-e", "high-current blade fuse, two wide blades", 2, true, []float64{20, 30, 40, 50, 60, 70, 80, 100}},
-		{"8820-3-f", "miniature blade fuse, two blades", 2, true, []float64{2, 3, 4, 5, 7.5, 10, 15, 20, 25, 30}},
-		{"8820-4-a", "block with two female contacts", 2, false, []float64{20, 25, 30, 40, 50, 60}},
-		{"8820-4-b", "block with two bolted contacts", 2, false, []float64{30, 40, 50, 60, 70, 80, 100, 120, 140}},
-		{"8820-5-sf30", "strip fuse with two bolted contacts", 2, false, []float64{30, 40, 50, 60, 70, 80, 100, 125, 150, 175, 200}},
-		{"8820-9-k", "low miniature fuse, two shortened blades", 2, false, []float64{2, 3, 4, 5, 7.5, 10, 15, 20, 25, 30}},
-		{"8820-10-l", "high-current miniature fuse, two blades", 2, false, []float64{15, 20, 25, 30, 40, 50, 60}},
-		{"three-blade", "three blades in a row, one feed between two outputs", 3, true, []float64{5, 7.5, 10, 15}},
-		{"other", "another fuse with two contacts", 2, false, nil},
+	var all []FuseKind
+	for _, d := range handbook.FuseTypes() {
+		k := FuseKind{Name: string(d.Type), What: d.Words, Blades: max(d.Blades, 2), TestPoints: d.Type != handbook.FuseK}
+		for _, c := range handbook.FuseColours(d.Type) {
+			k.RatingsA = append(k.RatingsA, c.RatingA)
+		}
+		all = append(all, k)
 	}
+	return append(all,
+		FuseKind{"8820-4-A", "block with two female contacts", 2, false, []float64{20, 25, 30, 40, 50, 60}},
+		FuseKind{"8820-4-B", "block with two bolted contacts", 2, false, []float64{30, 40, 50, 60, 70, 80, 100, 120, 140}},
+		FuseKind{"8820-5-SF30", "strip fuse with two bolted contacts", 2, false, []float64{30, 40, 50, 60, 70, 80, 100, 125, 150, 175, 200}},
+		FuseKind{"8820-10-L", "miniature blade fuse for high currents", 2, false, []float64{15, 20, 25, 30, 40, 50, 60}},
+		FuseKind{"other", "another fuse with two contacts", 2, false, nil},
+	)
 }
+
+// threeBlades is the kind with one feed between two outputs.
+const threeBlades = string(handbook.FuseMicroThree)
 
 // fuseKind finds a kind by its name.
 func fuseKind(name string) (FuseKind, bool) {

@@ -99,21 +99,13 @@ func writeAndReadBox(t *testing.T, b Box) {
 	}
 }
 
-// Ratings from 3 A to 30 A as printed colour charts of SAE J1284 have them for medium
-// and miniature blade fuses.
-func TestRatingsAreThoseOfPrintedCharts(t *testing.T) {
-	for _, name := range []string{"8820-3-c", "8820-3-f"} {
-		k, _ := fuseKind(name)
-		for _, a := range []float64{3, 4, 5, 7.5, 10, 15, 20, 25, 30} {
-			if !slices.Contains(k.RatingsA, a) {
-				t.Errorf("%s lacks %g A", name, a)
-			}
-		}
-	}
+func TestKindsOfFusesAreTold(t *testing.T) {
+	seen := map[string]bool{}
 	for _, k := range FuseKinds() {
-		if !slices.IsSorted(k.RatingsA) || (k.Blades != 2 && k.Blades != 3) || k.What == "" {
+		if seen[k.Name] || !slices.IsSorted(k.RatingsA) || (k.Blades == 3) != (k.Name == threeBlades) || (k.Blades != 2 && k.Blades != 3) || k.What == "" {
 			t.Errorf("%+v", k)
 		}
+		seen[k.Name] = true
 	}
 }
 
@@ -130,7 +122,7 @@ coil_pin = [{id = "k1", drive = "earth", current_max_a = 0.2}]
 [[slot]]
 id = "s1"
 rating_a = 10
-kind = "8820-3-f"
+kind = "8820-3-F"
 row = 1
 column = 1
 contacts = "left-right"
@@ -146,7 +138,7 @@ coil_pins = ["k1"]
 id = "s2"
 legend = "größe"
 rating_a = 5
-kind = "three-blade"
+kind = "micro-three-blades"
 test_points = false
 row = 1
 column = 2
@@ -178,10 +170,10 @@ func TestEveryFaultOfABoxIsToldWithItsLine(t *testing.T) {
 		{"place twice", "column = 2", "column = 1", `line 32: column: the place in row 1, column 1 is that of another slot; give each its own`},
 		{"outside the grid", "column = 2", "column = 4", `line 32: column: 4 is outside the grid; write 1 to 3`},
 		{"no place", "row = 1\ncolumn = 2\n", "column = 2\n", `line 25: row: missing; write where the slot is, from 1 at the top left with the box held as datum says`},
-		{"kind", `"8820-3-f"`, `"8820-3-g"`, `line 13: kind: "8820-3-g" is not a kind of fuse; did you mean "8820-3-c"?`},
-		{"rating", "rating_a = 10", "rating_a = 12", `line 12: rating_a: 12 A is not made as 8820-3-f (miniature blade fuse, two blades); write one of [2 3 4 5 7.5 10 15 20 25 30]`},
-		{"rating of another kind", `"8820-3-f"`, `"other"`, ``},
-		{"rating of no kind", "rating_a = 10\nkind = \"8820-3-f\"", "rating_a = 9999\nkind = \"other\"", `line 12: rating_a: 9999 is out of range; write 0.1 to 500`},
+		{"kind", `"8820-3-F"`, `"8820-3-G"`, `line 13: kind: "8820-3-G" is not a kind of fuse; did you mean "8820-3-F"?`},
+		{"rating", "rating_a = 10", "rating_a = 12", `line 12: rating_a: 12 A is not made as 8820-3-F (miniature blade fuse); write one of [2 3 4 5 7.5 10 15 20 25 30]`},
+		{"rating of another kind", `"8820-3-F"`, `"other"`, ``},
+		{"rating of no kind", "rating_a = 10\nkind = \"8820-3-F\"", "rating_a = 9999\nkind = \"other\"", `line 12: rating_a: 9999 is out of range; write 0.1 to 500`},
 		{"contacts", `"left-right"`, `"across"`, `line 16: contacts: "across" is not how contacts lie; write one of left-right, upper-lower`},
 		{"feed side", `feed_side = "left"`, `feed_side = "upper"`, `line 17: feed_side: "upper" is not a side of contacts that lie left-right; write one of left, right`},
 		{"feed side of three", "test_points = false", `feed_side = "upper"`, `line 30: feed_side: three blades have their feed in the middle; remove it`},
@@ -189,7 +181,7 @@ func TestEveryFaultOfABoxIsToldWithItsLine(t *testing.T) {
 		{"one output", `, {side = "lower", legend = "y"}`, "", `line 34: outputs: 1 outputs; three blades have two, one on each side of the feed: write both`},
 		{"outputs on one side", `side = "lower"`, `side = "upper"`, `line 34: side: "upper" is that of the other output; give each its own`},
 		{"outputs on no side", `side = "lower"`, `side = "left"`, `line 34: side: "left" is not a side of contacts that lie upper-lower; write one of upper, lower`},
-		{"outputs of two blades", `kind = "three-blade"`, `kind = "8820-3-f"`, `line 34: outputs: 8820-3-f has two contacts and no outputs of its own; remove them, or write kind = "three-blade"`},
+		{"outputs of two blades", `kind = "micro-three-blades"`, `kind = "8820-3-F"`, `line 34: outputs: 8820-3-F has two contacts and no outputs of its own; remove them, or write kind = "micro-three-blades"`},
 		{"expected", `"ignition"`, `"ignited"`, `line 18: expected: "ignited" is not what a slot may do; did you mean "ignition"?`},
 		{"limits", "stays_on_min_s = 2", "stays_on_min_s = 6", `line 20: stays_on_max_s: 5 is below stays_on_min_s, 6; correct one of them`},
 		{"limit of nothing", "stays_on_min_s = 2", "stays_on_min_s = inf", "line 19: stays_on_min_s: +Inf is out of range; write 0 to 86400\nline 20: stays_on_max_s: 5 is below stays_on_min_s, +Inf; correct one of them"},

@@ -83,6 +83,7 @@ func told(t *testing.T, data []byte, faults Faults) {
 func FuzzBenchFile(f *testing.F) {
 	f.Add(example(f))
 	f.Add([]byte(smallBench))
+	f.Add([]byte(drivenText(f)))
 	f.Add([]byte("[[lead]]\n[lead.calibration]\n"))
 	f.Add([]byte("lead = [{name = 1, calibration = {gain = 'x'}}, 3]\nbus.name = 2\n"))
 	f.Add([]byte("id = 1\nid = 2\n[lead.x]\n[[lead]]\n\"a.b\" = nan"))
@@ -202,7 +203,7 @@ func FuzzBoxFile(f *testing.F) {
 		f.Fatal(err)
 	}
 	f.Add(draft)
-	f.Add([]byte("draft = true\nid = \"b\"\nslot = [{id = \"a\", row = -1}, {id = \"a\", outputs = [{}, {}, {}], kind = \"three-blade\"}]"))
+	f.Add([]byte("draft = true\nid = \"b\"\nslot = [{id = \"a\", row = -1}, {id = \"a\", outputs = [{}, {}, {}], kind = \"micro-three-blades\"}]"))
 	f.Add([]byte("draft = 1\nhighest_v = -inf\n[[slot]]\nstays_on_max_s = nan\ncoil_pins = [\"\\n\"]\n"))
 	f.Fuzz(func(t *testing.T, data []byte) {
 		b, open, err := ParseBox(data)

@@ -40,7 +40,8 @@ type handBody struct {
 
 // handView is what one lead reads.
 type handView struct {
-	Bench, Lead, Name string
+	Bench, Lead string
+	Of          string // what the lead is, or the slot that it was given
 	mark
 	Volts, Why string
 	age        time.Duration // ageUnknown: not known
@@ -130,7 +131,7 @@ func (d *dashboard) hand(w http.ResponseWriter, r *http.Request) {
 		d.sorry(w, r, http.StatusNotFound, "The bench has described no lead of that name.")
 		return
 	}
-	p := d.page(v.Name, "now")
+	p := d.page(v.Of, "now")
 	body := handBody{handView: v}
 	for i, s := range h.bench.Slots {
 		if i == slotsMax {
@@ -166,7 +167,10 @@ func (s *State) inHand(bench, lead string, now time.Time) (v handView, version u
 }
 
 func (h *heard) inHand(l namedLead, w *wave, now time.Time) handView {
-	v := handView{Bench: h.id, Lead: l.lead, Name: l.name, age: ageUnknown, Hold: h.hold()}
+	v := handView{Bench: h.id, Lead: l.lead, Of: l.name, age: ageUnknown, Hold: h.hold()}
+	if l.slot != "" {
+		v.Of = "lead of " + l.name
+	}
 	reads, battery := w.latest(0), w.latest(1)
 	if len(w.begins) > 0 {
 		v.age = w.age

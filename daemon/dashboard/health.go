@@ -12,6 +12,7 @@ import (
 type healthBody struct {
 	Benches []healthView
 	Refused uint64
+	Lost    uint64 // waveforms
 }
 
 // healthView is how a bench is.
@@ -36,7 +37,7 @@ const leadsMax = 256
 func (d *dashboard) health(w http.ResponseWriter, r *http.Request) {
 	p := d.page("Health of the benches", "health")
 	all, version := d.o.State.since(0)
-	body := healthBody{Refused: d.o.State.Refused()}
+	body := healthBody{Refused: d.o.State.Refused(), Lost: d.o.State.WavesLost()}
 	for i := range all {
 		body.Benches = append(body.Benches, all[i].health(p.Made))
 	}

@@ -233,7 +233,7 @@ func TestHostileTextsStayInert(t *testing.T) {
 			c.Battery = &protocol.CycleLead{Lead: "bat", Crank: protocol.List[protocol.Crank]{{ID: "k", CrankDetail: protocol.CrankDetail{NotMeasured: protocol.OrNull(x)}}}}
 			take(t, s, presence("b", time.Second, protocol.PresenceState(x)), b, n, c)
 			h := newPages(t, Options{State: s, Records: memory{c}})
-			for _, path := range []string{"/", "/bench/b", "/health", "/history", "/history?bench=b&slot=f01", "/cycle/b/" + c.ID} {
+			for _, path := range []string{"/", "/bench/b", "/hand/b", "/hand/b/lead-01", "/health", "/history", "/history?bench=b&slot=f01", "/cycle/b/" + c.ID} {
 				_, text := pageAt(t, h, path, http.StatusOK) // no element, handler or address of theirs
 				most := 64 << 10
 				if strings.HasPrefix(path, "/cycle/") {
@@ -301,7 +301,7 @@ func TestAccess(t *testing.T) {
 			t.Errorf("%s %s %.40s: %d, want %d", c.method, c.host, c.path, w.Code, c.want)
 		}
 		for name, want := range map[string]string{ // each by itself
-			"Content-Security-Policy": "default-src 'none'", "X-Content-Type-Options": "nosniff", "Referrer-Policy": "no-referrer", "X-Frame-Options": "DENY",
+			"Content-Security-Policy": "default-src 'none'", "X-Content-Type-Options": "nosniff", "Referrer-Policy": "same-origin", "X-Frame-Options": "DENY",
 		} {
 			if got := w.Header().Get(name); !strings.HasPrefix(got, want) {
 				t.Errorf("%s %s: %s is %q", c.method, c.path, name, got)

@@ -45,7 +45,7 @@ type heard struct {
 	ghosts map[string]bool  // leads that are steady at a few volts
 	cut    bool             // the broker cannot be heard
 	shared *shared          // what every page shows of it alike
-	moved  []string         // slots whose state changed last, the latest first
+	moved  []string         // slots that moved last, the latest first
 	last   records.CycleRef // the latest key cycle
 }
 
@@ -211,7 +211,8 @@ func ghosts(before, now *protocol.Now) map[string]bool {
 // movedMost is how many of the slots that moved last are known.
 const movedMost = 3
 
-// moved lists the slots whose state changed last.
+// moved lists the slots that last went from live to no volts or back: one that is lost
+// from sight has not moved.
 func moved(before []string, was, now *protocol.Now) []string {
 	if was == nil {
 		return nil
@@ -220,9 +221,10 @@ func moved(before []string, was, now *protocol.Now) []string {
 	for _, x := range was.Slots {
 		state[x.Slot] = x.State
 	}
+	known := func(x protocol.State) bool { return x == protocol.Live || x == protocol.Dead }
 	var out []string
 	for _, x := range now.Slots {
-		if old, ok := state[x.Slot]; ok && old != x.State && len(out) < movedMost {
+		if old := state[x.Slot]; old != x.State && known(old) && known(x.State) && len(out) < movedMost {
 			out = append(out, x.Slot)
 		}
 	}

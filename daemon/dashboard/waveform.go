@@ -46,6 +46,7 @@ type strip struct {
 // takeWaveform puts a document's steps into the strip of its bench; false if it was
 // dropped. Only leads that the bench has described are kept.
 func (s *State) takeWaveform(h *heard, w *protocol.Waveform, now time.Time) bool {
+	w.Leads = w.Leads[:min(len(w.Leads), leadsMax)]
 	steps := 0
 	for i := range w.Leads {
 		steps = max(steps, len(w.Leads[i].MinV))

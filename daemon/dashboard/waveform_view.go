@@ -2,7 +2,6 @@ package dashboard
 
 import (
 	"fmt"
-	"math"
 	"net/url"
 	"slices"
 	"strings"
@@ -183,7 +182,7 @@ func (w *wave) view(i int) waveView {
 	steps := w.leads[i]
 	seconds := 0
 	if len(w.begins) > 0 {
-		seconds = int(math.Ceil(float64(w.end-w.begins[0]) * 1e-9))
+		seconds = int((w.end - w.begins[0] + 1e9 - 1) / 1e9)
 	}
 	all := span(steps)
 	if !all.known() {

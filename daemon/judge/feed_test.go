@@ -90,6 +90,7 @@ func TestChooseFeed(t *testing.T) {
 		{"awake is not permanent", permanent, func(s *FeedSlot) { s.Behaviour = Awake }, Refuses, WrongBehaviour, No},
 		{"not proven", switched(), func(s *FeedSlot) { s.Behaviour = NotProven }, Against, BehaviourNotProven, No},
 		{"with the engine only", switched(), func(s *FeedSlot) { s.Behaviour = EngineRunning }, Provisional, OnlyWithEngine, No},
+		{"with the engine only, and so without a start", switched(), func(s *FeedSlot) { s.Behaviour, s.OffInStart = EngineRunning, nil }, Provisional, OnlyWithEngine, No},
 		{"on too long", switched(), func(s *FeedSlot) { s.StaysOn = &Time{S: 240} }, Against, OnTooLong, No},
 		{"still on when last seen", switched(), func(s *FeedSlot) { s.StaysOn = &Time{S: 2, Open: true} }, Provisional, OffNotSeen, No},
 		{"already on too long when last seen", switched(), func(s *FeedSlot) { s.StaysOn = &Time{S: 20, Open: true} }, Against, OnTooLong, No},

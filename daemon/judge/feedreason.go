@@ -45,6 +45,7 @@ const (
 	SpareProvisional   ReasonCode = "spare-at-most"    // [A]: spare, wanted
 	RestartsInStart    ReasonCode = "restarts"         // [V]
 	UnfedInStart       ReasonCode = "unfed-in-start"   // [s]: without volts, rides through
+	OnAfterStart       ReasonCode = "on-after-start"   // live only once the engine runs
 	StartNotSeen       ReasonCode = "start-not-seen"
 	MinimumNotKnown    ReasonCode = "minimum-not-known"
 	StartUndecided     ReasonCode = "start-undecided" // [V]: the lowest, the minimum

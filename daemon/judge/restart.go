@@ -4,6 +4,9 @@ package judge
 func (c *Choice) start(w Want) {
 	s := &c.Slot
 	switch {
+	case s.Behaviour == EngineRunning:
+		c.Restarts = No
+		c.add(Reason{Code: OnAfterStart, Weight: Speaks})
 	case s.OffInStart == nil:
 		c.add(Reason{Code: StartNotSeen, Weight: Provisional})
 	case *s.OffInStart:

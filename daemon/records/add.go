@@ -10,7 +10,6 @@ import (
 	"slices"
 	"sync"
 	"sync/atomic"
-	"time"
 
 	"keyturn/protocol"
 )
@@ -92,7 +91,7 @@ func (s *Store) add(ctx context.Context, all []came) (fresh int, streams []Strea
 	if err != nil {
 		return 0, nil, fmt.Errorf("look how far the records are: %w", err)
 	}
-	arrived := s.now().UTC().Format(time.RFC3339Nano)
+	arrived := s.now().UTC().Format(arrivedForm)
 	added, err := s.insert(ctx, tx, all, arrived)
 	if err != nil {
 		return 0, nil, err

@@ -11,15 +11,15 @@ import (
 )
 
 // Views are what can be exported as a table: each is a view of the records, with a line
-// a slot and key cycle, or a line a transition.
-func Views() []string { return []string{"slots", "transitions"} }
+// a slot and key cycle, a line a transition, or a line a job and fitting.
+func Views() []string { return []string{"slots", "transitions", "jobs"} }
 
 // ExportCSV writes a view as CSV, its column names first, the latest key cycles last. A
 // text that a spreadsheet would take for a formula gets an apostrophe before it.
 func (s *Store) ExportCSV(ctx context.Context, w io.Writer, view string) error {
-	order := map[string]string{"slots": "bench, wall, cycle, slot", "transitions": "bench, wall, cycle, after_key_on_s, lead"}[view]
+	order := map[string]string{"slots": "bench, wall, cycle, slot", "transitions": "bench, wall, cycle, after_key_on_s, lead", "jobs": "job, slot, accessory"}[view]
 	if order == "" {
-		return fmt.Errorf("export %q: there are %s", view, strings.Join(Views(), " and "))
+		return fmt.Errorf("export %q: there are %s", view, strings.Join(Views(), ", "))
 	}
 	if err := s.listAll(ctx); err != nil {
 		return fmt.Errorf("export %s: %w", view, err)

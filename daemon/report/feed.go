@@ -136,8 +136,8 @@ func (f *FeedAnswer) parked(c *judge.Choice) string {
 func (f *FeedAnswer) cranking(c *judge.Choice) string {
 	for _, r := range c.Reasons {
 		switch r.Code {
-		case judge.UnfedInStart, judge.RestartsInStart, judge.StartNotSeen, judge.StartUndecided, judge.MinimumNotKnown, judge.WorksInStart, judge.RidesStart:
-			return "Cranking: " + because(r) + "."
+		case judge.UnfedInStart, judge.RestartsInStart, judge.StartNotSeen, judge.StartUndecided, judge.MinimumNotKnown, judge.WorksInStart, judge.RidesStart, judge.OnAfterStart:
+			return "Cranking: " + because(c, r) + "."
 		}
 	}
 	return "Cranking: not known."
@@ -149,7 +149,7 @@ func (f *FeedAnswer) why(c *judge.Choice) string {
 	var out []string
 	for _, r := range c.Reasons {
 		if r.Weight == c.Weight() && r.Weight < judge.Speaks {
-			out = append(out, because(r))
+			out = append(out, because(c, r))
 		}
 	}
 	if len(out) == 0 {
@@ -159,7 +159,7 @@ func (f *FeedAnswer) why(c *judge.Choice) string {
 }
 
 // because says one reason.
-func because(r judge.Reason) string {
+func because(c *judge.Choice, r judge.Reason) string {
 	switch r.Code {
 	case judge.Avoided:
 		return "nobody may touch it"
@@ -168,7 +168,7 @@ func because(r judge.Reason) string {
 	case judge.Faulty:
 		return faultText(r.Fault)
 	case judge.WrongBehaviour:
-		return "it does something else"
+		return BehaviourName(protocol.Behaviour(c.Slot.Behaviour))
 	case judge.BehaviourNotProven:
 		return "what it does is not proven"
 	case judge.OnlyWithEngine:
@@ -206,6 +206,8 @@ func startText(r judge.Reason) string {
 		return fmt.Sprintf("off for %s while cranking; it would restart", Seconds(r.Value))
 	case judge.RestartsInStart:
 		return fmt.Sprintf("falls to %.2f V while cranking, below its %.1f V; it would restart", r.Value, r.Limit)
+	case judge.OnAfterStart:
+		return "off; it comes on with the engine"
 	case judge.StartNotSeen:
 		return "no start was measured"
 	case judge.StartUndecided:

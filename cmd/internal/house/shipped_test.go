@@ -39,7 +39,7 @@ var helpFlag = regexp.MustCompile(`(?m)^  +(?:-[a-zA-Z], )?--(?:\[no-\])?([a-z0-
 
 // helpCommand is a row of a command list: it is indented by two, its explanation
 // by four.
-var helpCommand = regexp.MustCompile(`(?m)^  ([a-z][a-z0-9-]*(?: [a-z][a-z0-9-]*)*)(?: [<\[].*)?$`)
+var helpCommand = regexp.MustCompile(`(?m)^  ([a-z][a-z0-9-]*(?: [a-z][a-z0-9-]*)*)(?: (?:[<\[]|--).*)?$`)
 
 // known tells every command of the shipped programs, "keyturn demo", and the
 // options that its --help lists. The programs themselves are commands too.
@@ -225,7 +225,7 @@ func benchFile(t *testing.T, dir string) {
 // The manual pages of the files that people write tell every key that there is, and
 // no other.
 func TestPagesTellEveryKey(t *testing.T) {
-	for page, file := range map[string]reflect.Type{"keyturn-bench.5": reflect.TypeFor[config.Bench](), "keyturn-box.5": reflect.TypeFor[config.Box]()} { // each page by itself
+	for page, file := range map[string]reflect.Type{"keyturn-bench.5": reflect.TypeFor[config.Bench](), "keyturn-box.5": reflect.TypeFor[config.Box](), "keyturn-script.5": reflect.TypeFor[config.Script]()} { // each page by itself
 		t.Run(page, func(t *testing.T) { keysTold(t, page, file) })
 	}
 }

@@ -92,6 +92,7 @@
 
   const font = "14px system-ui, sans-serif";
   function plot(el) {
+    el.hidden = false;
     const axis = (more) => ({ stroke: () => colour("text"), grid: { stroke: () => colour("line"), width: 1 }, ticks: { stroke: () => colour("line"), width: 1 }, font, ...more });
     const edge = { stroke: () => colour("text"), width: 1.5, points: { show: false } };
     const rule = { stroke: () => colour("look"), width: 1.5, dash: [7, 5], points: { show: false } };
@@ -115,6 +116,7 @@
     const c = u.ctx, px = devicePixelRatio;
     c.save();
     c.font = px * 14 + "px system-ui, sans-serif";
+    c.textAlign = "left";
     c.textBaseline = "bottom";
     const y = u.valToPos(v, "y", true) - 3 * px, x = u.bbox.left + 6 * px, text = words + v.toFixed(1) + " V";
     c.fillStyle = colour("ground");

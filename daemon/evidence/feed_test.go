@@ -1,0 +1,82 @@
+package evidence
+
+import (
+	"math"
+	"os"
+	"testing"
+
+	"keyturn/daemon/config"
+	"keyturn/daemon/judge"
+	"keyturn/protocol"
+)
+
+func readCycle(t *testing.T) *protocol.Cycle {
+	t.Helper()
+	text, err := os.ReadFile("../report/testdata/whole.json")
+	if err != nil {
+		t.Fatal(err)
+	}
+	d, err := protocol.Decode(text)
+	if err != nil {
+		t.Fatal(err)
+	}
+	return d.(*protocol.Cycle)
+}
+
+func readBox(t *testing.T) *config.Box {
+	t.Helper()
+	text, err := os.ReadFile("../../testdata/boxes/parcel-12.toml")
+	if err != nil {
+		t.Fatal(err)
+	}
+	b, _, err := config.ParseBox(text)
+	if err != nil {
+		t.Fatal(err)
+	}
+	return &b
+}
+
+// What the document and the box file say arrives, and nothing else is known.
+func TestFeedSlots(t *testing.T) {
+	c, box := readCycle(t), readBox(t)
+	got := map[string]judge.FeedSlot{}
+	for _, s := range FeedSlots(c, box, map[string]Load{"f01": {2.5, judge.LoadTyped}}) {
+		got[s.Name] = s
+	}
+	if len(got) != len(c.Slots) {
+		t.Fatalf("%d slots of %d", len(got), len(c.Slots))
+	}
+	if s := got["f01"]; s.RatingA != 10 || s.FeedSide != "upper" || s.Avoid != "" || s.LoadA != 2.5 || s.Basis != judge.LoadTyped || s.Lowest == nil || len(s.Below) == 0 || s.OffInStartS != nil {
+		t.Errorf("f01: %+v", s)
+	}
+	// The heated screen is off from about the start's begin to about its end.
+	start, running := c.Key[2], c.Key[3]
+	if s := got["f02"]; s.OffInStartS == nil || math.Abs(s.OffInStartS.S-float64(running.AtNS-start.AtNS)*1e-9) > 0.1 || s.OffInStartS.US > 0.05 {
+		t.Errorf("f02: %+v", s.OffInStartS)
+	}
+	if s := got["f08"]; len(s.Amiss) != 1 || s.Amiss[0] != judge.Pulsed {
+		t.Errorf("f08: %+v", s.Amiss)
+	}
+	if s := got["f11"]; s.Avoid != "airbag" {
+		t.Errorf("f11 is not to be avoided: %+v", s)
+	}
+	for i, b := range got["f01"].Below {
+		if b.LeastS > b.MostS || i > 0 && b.LimitV <= got["f01"].Below[i-1].LimitV || i > 0 && b.MostS < got["f01"].Below[i-1].MostS {
+			t.Errorf("times below: %+v", got["f01"].Below)
+		}
+	}
+	// Without a box file nothing is known of a rating, and nothing is made up.
+	for _, s := range FeedSlots(c, nil, nil) {
+		if s.RatingA != 0 || s.FeedSide != "" || s.Basis != judge.LoadNotKnown {
+			t.Errorf("without a box: %+v", s)
+		}
+	}
+}
+
+func TestThreeBladesAreFedInTheMiddle(t *testing.T) {
+	box := &config.Box{Zone: config.ZoneEngineBay, Slots: []config.BoxSlot{{ID: "f01", Kind: "micro-three-blades", RatingA: 10, Avoid: config.AvoidUnknown, Control: config.ControlNetwork}}}
+	s := FeedSlots(&protocol.Cycle{Slots: protocol.List[protocol.CycleSlot]{{Slot: "f01"}}}, box, nil)[0]
+	if s.FeedSide != "middle" || !s.EngineBay || !s.Network || s.Avoid != "unknown" {
+		t.Errorf("%+v", s)
+	}
+}
