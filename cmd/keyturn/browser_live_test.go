@@ -13,7 +13,7 @@ import (
 func TestBrowserFollowsABench(t *testing.T) {
 	s, x := openSite(t), startBrowser(t).tab(t)
 	x.size(1024)
-	x.open(s.url("/"))
+	x.open(s.at("/"))
 	x.wait("the page says that there is no bench", `document.querySelector(".empty")`)
 	bench, _ := s.bench("bay-1", 0, 4)
 	x.wait("the bench comes by itself", `document.querySelector("[data-bench=bay-1] .slots > li")`)
@@ -24,13 +24,13 @@ func TestBrowserFollowsABench(t *testing.T) {
 	x.wait("the key cycle ends, and leads to its page", "!"+is("open")+" && "+slot+` !== "live" && `+is("last"))
 	cycle := eval[string](x, `document.querySelector("[data-f=last]").getAttribute("href")`)
 	waitUntil(t, "the key cycle is kept whole", func() bool {
-		_, text := get(t, s.url(cycle))
+		_, text := get(t, s.at(cycle))
 		return strings.Contains(text, "final:")
 	})
 	eval[chromedp.Void](x, `document.querySelector("[data-f=last]").click()`)
 	x.wait("the key cycle's page, with picture and table", `location.pathname.startsWith("/cycle/bay-1/") && document.querySelector("figure svg") && document.querySelectorAll("tbody tr").length > 11`)
 
-	x.open(s.url("/"))
+	x.open(s.at("/"))
 	bench.speed.Store(1)
 	x.wait("the page is kept up to date", `document.querySelector("#made").textContent === "Kept up to date" && !`+is("stale"))
 	eval[chromedp.Void](x, `window.left = "open"`) // a page made anew would not know

@@ -1,6 +1,7 @@
 package main
 
 import (
+	"cmp"
 	"fmt"
 	"net/http"
 	"net/url"
@@ -18,28 +19,49 @@ type row struct {
 	name    string // of its pictures
 	pattern string // of its addresses, as http.ServeMux has them
 	path    func(*site) string
-	status  int
-	sheet   bool // is printed
+	how     how
+}
+
+// how is what is special about a page.
+type how struct {
+	status   int  // 0: all is well
+	sheet    bool // it is printed
+	stranger bool // nobody has signed in
 }
 
 // pages are all there are. A page that is linked to and has no row here fails
-// TestBrowserPages.
+// TestBrowserPages. Of those with one pattern the first bears it.
 func pages() []row {
 	at := func(path string) func(*site) string { return func(*site) string { return path } }
 	return []row{
-		{"now", "/{$}", at("/"), http.StatusOK, false},
-		{"bench", "/bench/{bench}", at("/bench/bay-1"), http.StatusOK, false},
-		{"bench-away", "", at("/bench/salvage"), http.StatusOK, false},
-		{"cycle", "/cycle/{bench}/{id}", func(s *site) string { return s.cycles[0] }, http.StatusOK, true},
-		{"leads", "/hand/{bench}", at("/hand/bay-1"), http.StatusOK, false},
-		{"hand", "/hand/{bench}/{lead}", at("/hand/bay-1/lead-07"), http.StatusOK, false},
-		{"hand-named", "", at("/hand/bay-1/lead-07?name=f05"), http.StatusOK, false},
-		{"compare", "/compare", func(s *site) string { return compared(s.cycles[0], s.cycles[1]) }, http.StatusOK, true},
-		{"compare-choose", "", func(s *site) string { return compared(s.cycles[0], "") }, http.StatusOK, false},
-		{"history", "/history", at("/history"), http.StatusOK, false},
-		{"history-none", "", at("/history?slot=none-such"), http.StatusOK, false},
-		{"health", "/health", at("/health"), http.StatusOK, false},
-		{"nowhere", "", at("/no-such-page"), http.StatusNotFound, false},
+		{"now", "/{$}", at("/"), how{}},
+		{"bench", "/bench/{bench}", at("/bench/bay-1"), how{}},
+		{"bench-away", "", at("/bench/salvage"), how{}},
+		{"leads", "/hand/{bench}", at("/hand/bay-1"), how{}},
+		{"hand", "/hand/{bench}/{lead}", at("/hand/bay-1/lead-07"), how{}},
+		{"hand-named", "", at("/hand/bay-1/lead-07?name=f05"), how{}},
+		{"cycle", "/cycle/{bench}/{id}", func(s *site) string { return s.cycles[0] }, how{sheet: true}},
+		{"compare", "/compare", func(s *site) string { return compared(s.cycles[0], s.cycles[1]) }, how{sheet: true}},
+		{"compare-choose", "", func(s *site) string { return compared(s.cycles[0], "") }, how{}},
+		{"jobs", "/jobs", at("/jobs"), how{}},
+		{"jobs-none", "", at("/jobs?q=none+such"), how{}},
+		{"job-new", "/jobs/new/{kind}", at("/jobs/new/vehicle"), how{}},
+		{"job-new-box", "", at("/jobs/new/box"), how{}},
+		{"job", "/job/{job}", at("/job/1"), how{}},
+		{"job-empty", "", at("/job/2"), how{}},
+		{"card", "/job/{job}/card", at("/job/1/card"), how{sheet: true}},
+		{"facts", "/job/{job}/facts", at("/job/1/facts"), how{}},
+		{"delete", "/job/{job}/delete", at("/job/1/delete"), how{}},
+		{"fitting-new", "/job/{job}/fitting", at("/job/1/fitting"), how{}},
+		{"fitting", "/job/{job}/fitting/{item}", at("/job/1/fitting/1"), how{}},
+		{"history", "/history", at("/history"), how{}},
+		{"history-none", "", at("/history?slot=none-such"), how{}},
+		{"health", "/health", at("/health"), how{}},
+		{"sign-in", "/sign-in", at("/sign-in"), how{stranger: true}},
+		{"account", "/account", at("/account"), how{}},
+		{"users", "/users", at("/users"), how{}},
+		{"user", "/user", at("/user?name=tom"), how{}},
+		{"nowhere", "", at("/no-such-page"), how{status: http.StatusNotFound}},
 	}
 }
 
@@ -67,24 +89,34 @@ func TestBrowserPages(t *testing.T) {
 	for _, r := range pages() {
 		t.Run(r.name, func(t *testing.T) {
 			t.Parallel()
-			judgePage(t, r, s, b.tab(t), axe, filepath.Join(pictures, r.name))
+			x := b.tab(t)
+			if !r.how.stranger {
+				x.cookie(s.cookie, s.at("/"))
+			}
+			judgePage(t, r, s, x, axe, filepath.Join(pictures, r.name))
 		})
 	}
 }
 
-// widths are those of a wall, a tablet and a phone.
-func widths() []int64 { return []int64{1920, 1024, 390} }
+// widths are those of a wall, a tablet and a phone; print has the paper's.
+func widths(m theme) []int64 {
+	if m.media == "print" {
+		return []int64{paperWidth}
+	}
+	return []int64{1920, 1024, 390}
+}
 
 func judgePage(t *testing.T, r row, s *site, x *tab, axe, picture string) {
 	x.size(1920)
-	if status := x.open(s.url(r.path(s))); status != r.status {
-		t.Errorf("status %d, want %d", status, r.status)
+	want := cmp.Or(r.how.status, http.StatusOK)
+	if status := x.open(s.at(r.path(s))); status != want {
+		t.Errorf("status %d, want %d", status, want)
 	}
 	t.Logf("%d bytes, first paint after %.0f ms", eval[int](x, `performance.getEntriesByType("navigation")[0].encodedBodySize`), eval[float64](x, firstPaint))
-	for _, width := range widths() {
-		x.size(width)
-		for _, m := range themes() {
-			x.theme(m)
+	for _, m := range themes() {
+		x.theme(m)
+		for _, width := range widths(m) {
+			x.size(width)
 			for _, f := range x.faults(axe, m, width) {
 				t.Errorf("%s, %d px: %s", m.name, width, f)
 			}
@@ -93,12 +125,12 @@ func judgePage(t *testing.T, r row, s *site, x *tab, axe, picture string) {
 			}
 		}
 	}
-	if r.sheet {
+	if r.how.sheet {
 		x.print(picture+"-a4.pdf", chromedp.PaperA4)
 		x.print(picture+"-letter.pdf", chromedp.PaperLetter)
 	}
 	for _, said := range x.troubles() {
-		if r.status == http.StatusOK || !strings.Contains(said, fmt.Sprint(r.status)) {
+		if want == http.StatusOK || !strings.Contains(said, fmt.Sprint(want)) {
 			t.Error(said)
 		}
 	}
@@ -113,7 +145,7 @@ const firstPaint = `new Promise((done) => new PerformanceObserver((list) => {
 func (x *tab) faults(axe string, m theme, width int64) []string {
 	x.t.Helper()
 	x.unfold(true)
-	all := x.violations(axe)
+	all := x.violations(axe, m)
 	if m.media == "print" {
 		return all // paper has neither a width of ours nor targets
 	}
@@ -177,7 +209,7 @@ func walk(t *testing.T, s *site) {
 	}
 	todo, done, read := []string{}, map[string]bool{}, map[string]int{}
 	for _, r := range pages() {
-		if r.status == http.StatusOK {
+		if r.how.status == 0 {
 			todo = append(todo, r.path(s))
 		}
 	}
@@ -216,7 +248,7 @@ func walk(t *testing.T, s *site) {
 // linksOf returns where a page leads.
 func (s *site) linksOf(path string) (code int, links []string, isPage bool) {
 	s.t.Helper()
-	r, err := http.Get(s.url(path))
+	r, err := s.client.Get(s.at(path))
 	if err != nil {
 		s.t.Fatal(err)
 	}

@@ -1,17 +1,28 @@
 package main
 
 import (
+	"bytes"
 	"context"
+	"errors"
+	"image"
+	"image/png"
+	"io"
 	"log/slog"
 	"math/rand/v2"
+	"mime/multipart"
+	"net/http"
+	"net/http/cookiejar"
+	"net/url"
 	"path/filepath"
 	"strconv"
+	"strings"
 	"sync/atomic"
 	"testing"
 	"time"
 
 	"keyturn/adc"
 	"keyturn/daemon"
+	"keyturn/daemon/dashboard/access"
 	"keyturn/daemon/link"
 	"keyturn/daemon/link/linktest"
 	"keyturn/protocol"
@@ -25,9 +36,12 @@ type site struct {
 	broker  *linktest.Broker
 	options shopOptions
 	cycles  []string // their pages, of the first bench
+	client  *http.Client
+	cookie  *http.Cookie // of who is signed in
 }
 
-func (s *site) url(path string) string { return "http://" + s.address + path }
+// at is the address of a path.
+func (s *site) at(path string) string { return "http://" + s.address + path }
 
 // openSite opens a shop without a bench, at a port to which it can come back: one below
 // those that the kernel gives to clients (32768 and up).
@@ -118,19 +132,89 @@ func (b *bench) pace(ctx context.Context) func(adc.Input) {
 }
 
 // startSite opens a shop with a bench that has measured some key cycles and now goes on
-// in real time, and one that has measured and is switched off.
+// in real time, one that has measured and is switched off, a job with all that a job can
+// have and one with nothing, and users, of whom the client and the cookie are one.
 func startSite(t *testing.T) *site {
 	t.Helper()
 	s := openSite(t)
 	first, _ := s.bench("bay-1", 0, 0)
 	_, stop := s.bench("salvage", 7, 0)
 	waitUntil(t, "two key cycles of the first bench and one of the second", func() bool {
-		_, other := get(t, s.url("/history?bench=salvage"))
-		_, history := get(t, s.url("/history?bench=bay-1"))
+		_, other := get(t, s.at("/history?bench=salvage"))
+		_, history := get(t, s.at("/history?bench=bay-1"))
 		s.cycles = cyclePage.FindAllString(history, -1)
 		return len(s.cycles) >= 2 && cyclePage.MatchString(other)
 	})
 	first.speed.Store(1)
 	stop()
+	jar, err := cookiejar.New(nil)
+	if err != nil {
+		t.Fatal(err)
+	}
+	s.client = &http.Client{Jar: jar}
+	s.fillJobs()
+	s.signIn()
 	return s
+}
+
+// fillJobs opens two jobs, as forms do.
+func (s *site) fillJobs() {
+	s.t.Helper()
+	s.post("/jobs/new/vehicle", url.Values{"Registration": {"KT12 ABC"}, "VIN": {"WKT11111111111111"}, "Mileage": {"48210"}, "MileageUnit": {"km"}, "Model": {"Marlow Carrier 2"}, "Year": {"2019"}, "Part": {"FB-204"}})
+	s.post(s.cycles[1]+"/job", url.Values{"Job": {"1"}, "Phase": {"before"}})
+	s.post(s.cycles[0]+"/job", url.Values{"Job": {"1"}, "Phase": {"fitted"}})
+	s.post("/job/1/fitting", url.Values{"Accessory": {"Dash camera"}, "Slot": {"f01"}, "FeedSide": {"left"}, "OriginalFuseA": {"7.5"}, "AddedFuseA": {"2"}, "WireMM2": {"0.75"},
+		"EarthPoint": {"M6 stud behind the kick panel"}, "CableRoute": {"up the left A pillar"}, "FittedBy": {"R. Okafor"}, "FittedOn": {"2026-03-04"}})
+	s.post("/job/1/codes", url.Values{"Phase": {"before"}, "Codes": {"C0123 brake lamp"}})
+	s.post("/job/1/notes", url.Values{"Text": {"The trim clip at the pillar was broken before."}})
+	var b bytes.Buffer
+	m := multipart.NewWriter(&b)
+	part, err := m.CreateFormFile("Photo", "stud.png")
+	if err == nil {
+		err = png.Encode(part, image.NewGray(image.Rect(0, 0, 400, 300)))
+	}
+	if err == nil {
+		err = errors.Join(m.WriteField("Caption", "The earth point"), m.Close())
+	}
+	if err != nil {
+		s.t.Fatal(err)
+	}
+	s.send("/job/1/photos", m.FormDataContentType(), &b)
+	s.post("/jobs/new/box", url.Values{"Serial": {"SN 4711"}, "Part": {"FB-204"}})
+}
+
+// signIn makes two users and signs one in.
+func (s *site) signIn() {
+	s.t.Helper()
+	const name, password = "mira", "a box of spare fuses"
+	if err := errors.Join(s.access.Add(s.t.Context(), name, password, access.Instructor), s.access.Add(s.t.Context(), "tom", password, access.Operator)); err != nil {
+		s.t.Fatal(err)
+	}
+	s.post("/sign-in", url.Values{"name": {name}, "password": {password}})
+	u, err := url.Parse(s.at("/"))
+	if err != nil {
+		s.t.Fatal(err)
+	}
+	cookies := s.client.Jar.Cookies(u)
+	if len(cookies) != 1 {
+		s.t.Fatalf("cookies after signing in: %v", cookies)
+	}
+	s.cookie = cookies[0]
+}
+
+func (s *site) post(path string, form url.Values) {
+	s.t.Helper()
+	s.send(path, "application/x-www-form-urlencoded", strings.NewReader(form.Encode()))
+}
+
+func (s *site) send(path, kind string, body io.Reader) {
+	s.t.Helper()
+	r, err := s.client.Post(s.at(path), kind, body)
+	if err != nil {
+		s.t.Fatal(err)
+	}
+	r.Body.Close()
+	if r.StatusCode != http.StatusOK { // where the answer led to
+		s.t.Fatalf("POST %s: %s", path, r.Status)
+	}
 }

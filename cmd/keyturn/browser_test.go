@@ -3,6 +3,7 @@ package main
 import (
 	"context"
 	"fmt"
+	"net/http"
 	"os"
 	"os/exec"
 	"sync"
@@ -12,6 +13,7 @@ import (
 	"github.com/chromedp/cdproto/cdp"
 	"github.com/chromedp/cdproto/emulation"
 	"github.com/chromedp/cdproto/log"
+	"github.com/chromedp/cdproto/network"
 	"github.com/chromedp/cdproto/runtime"
 	"github.com/chromedp/chromedp"
 )
@@ -52,9 +54,10 @@ type tab struct {
 	trouble []string
 }
 
+// tab opens a page for somebody of whom the browser knows nothing yet.
 func (b *browser) tab(t *testing.T) *tab {
 	t.Helper()
-	ctx, stop := chromedp.NewContext(b.ctx)
+	ctx, stop := chromedp.NewContext(b.ctx, chromedp.WithNewBrowserContext())
 	t.Cleanup(stop)
 	x := &tab{t: t, ctx: ctx}
 	if err := chromedp.Listen(ctx, x.hear); err != nil {
@@ -111,6 +114,14 @@ func (x *tab) open(url string) int {
 	return int(do(x, chromedp.NavigateResponse(url)).Status)
 }
 
+// cookie gives the tab what a browser keeps of who is signed in.
+func (x *tab) cookie(c *http.Cookie, url string) {
+	x.t.Helper()
+	do(x, func(ctx context.Context, t *chromedp.Target) (cdp.Empty, error) {
+		return cdp.Call(ctx, t, network.SetCookie, network.SetCookieParams{Name: c.Name, Value: c.Value, URL: url, HTTPOnly: &c.HttpOnly})
+	})
+}
+
 // wait waits until an expression holds on the page, whichever page that is by then.
 func (x *tab) wait(what, expression string) {
 	x.t.Helper()
@@ -134,12 +145,17 @@ type theme struct {
 	media  string
 	scheme string
 	forced string // colours of the reader's own
+	rules  string // that can tell another thing than in the first theme
 }
 
-// themes are all there are.
+// themes are all there are. On the screen they differ in colours only.
 func themes() []theme {
-	return []theme{{"dark", "screen", "dark", "none"}, {"light", "screen", "light", "none"}, {"forced-colours", "screen", "dark", "active"}, {"print", "print", "light", "none"}}
+	return []theme{{"dark", "screen", "dark", "none", allRules}, {"light", "screen", "light", "none", rulesOfColor}, {"forced-colours", "screen", "dark", "active", rulesOfColor},
+		{"print", "print", "light", "none", allRules}}
 }
+
+// paperWidth is that of A4 between margins of 1 cm, 190 mm at 96 px an inch.
+const paperWidth = 718
 
 // size shows the page on a screen so wide, as a phone, a tablet or a wall would.
 func (x *tab) size(width int64) {
@@ -150,6 +166,8 @@ func (x *tab) size(width int64) {
 		screen.Height, screen.Mobile = 844, true
 	case 1024:
 		screen.Height = 768
+	case paperWidth:
+		screen.Height = 1047
 	}
 	do(x, func(ctx context.Context, t *chromedp.Target) (cdp.Empty, error) {
 		return cdp.Call(ctx, t, emulation.SetDeviceMetricsOverride, screen)
