@@ -13,11 +13,7 @@ import (
 func TestBrowserJobFromVehicleToRemovalCard(t *testing.T) {
 	s, x, axe := openSite(t), startBrowser(t).tab(t), axeSource(t)
 	_, stop := s.bench("bay-1", 0, 0)
-	waitUntil(t, "two key cycles", func() bool {
-		_, history := get(t, s.at("/history"))
-		s.cycles = cyclePage.FindAllString(history, -1)
-		return len(s.cycles) >= 2
-	})
+	waitUntil(t, "two whole key cycles", func() bool { return s.measured("bay-1") })
 	stop()
 	x.size(390)
 	x.theme(themes()[0])
