@@ -1,6 +1,9 @@
 package protocol
 
-import "fmt"
+import (
+	"fmt"
+	"strings"
+)
 
 // idMax is the longest id; it bounds the length of every topic.
 const idMax = 32
@@ -18,6 +21,16 @@ func CheckID(id string) error {
 	}
 	return nil
 }
+
+// importPrefix begins the stream of what was imported from a recording.
+const importPrefix = "import-"
+
+// ImportStream names the numbering of what a recording shows by the hex digest of its
+// content. No bench knows it: it gets no receipts.
+func ImportStream(digest string) string { return importPrefix + digest[:16] }
+
+// IsImport reports whether a numbering is that of a recording.
+func IsImport(stream string) bool { return strings.HasPrefix(stream, importPrefix) }
 
 // bootPrefix is how many hex digits of the boot a cycle's id begins with.
 const bootPrefix = 8

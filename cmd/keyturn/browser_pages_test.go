@@ -41,6 +41,7 @@ func pages() []row {
 		{"hand", "/hand/{bench}/{lead}", at("/hand/bay-1/lead-07"), how{}},
 		{"hand-named", "", at("/hand/bay-1/lead-07?name=f05"), how{}},
 		{"cycle", "/cycle/{bench}/{id}", func(s *site) string { return s.cycles[0] }, how{sheet: true}},
+		{"sheet", "/sheet/{bench}/{id}", func(s *site) string { return strings.Replace(s.cycles[0], "/cycle/", "/sheet/", 1) }, how{sheet: true}},
 		{"compare", "/compare", func(s *site) string { return compared(s.cycles[0], s.cycles[1]) }, how{sheet: true}},
 		{"compare-choose", "", func(s *site) string { return compared(s.cycles[0], "") }, how{}},
 		{"jobs", "/jobs", at("/jobs"), how{}},

@@ -12,6 +12,7 @@ import (
 // export writes the records for other programs.
 type export struct {
 	Records string `help:"The records: a file, or postgres://user@host/database." default:"records.db" placeholder:"FILE"`
+	Format  string `help:"csv or parquet; results are JSON lines whatever is said." enum:"csv,parquet" default:"csv"`
 	What    string `arg:"" enum:"slots,transitions,jobs,results" help:"slots: a line a slot and key cycle; transitions: a line a transition; jobs: a line a job and fitting; results: every document as it came, as JSON."`
 }
 
@@ -23,9 +24,12 @@ func (e *export) Run(ctx context.Context) (err error) {
 	}
 	defer func() { err = errors.Join(err, s.Close()) }()
 	w := bufio.NewWriter(os.Stdout)
-	if e.What == "results" {
+	switch {
+	case e.What == "results":
 		err = s.ExportJSON(ctx, w)
-	} else {
+	case e.Format == "parquet":
+		err = s.ExportParquet(ctx, w, e.What)
+	default:
 		err = s.ExportCSV(ctx, w, e.What)
 	}
 	return errors.Join(err, w.Flush())

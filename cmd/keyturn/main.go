@@ -19,6 +19,7 @@ type commands struct {
 	Demo    demo             `cmd:"" help:"Run a simulated bench on a simulated vehicle: nothing to set up, nothing to wire."`
 	Replay  replay           `cmd:"" help:"Measure a recording again: a capture, or a plain CSV with a time and volt columns."`
 	Leads   leads            `cmd:"" help:"Show what every lead reads, live: touch one, and see which moves."`
+	Import  imports          `cmd:"" help:"Measure captures and put their results into the shop's records."`
 	Export  export           `cmd:"" help:"Write the shop's records as CSV, for spreadsheets, or as JSON lines."`
 	Feed    feed             `cmd:"" help:"Choose the slot that feeds an accessory, from a key cycle and the box file."`
 	Doctor  doctor           `cmd:"" help:"Prove the whole way of a result: bus, chips, calibration, clock, disk, broker, record keeper."`

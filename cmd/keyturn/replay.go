@@ -54,16 +54,27 @@ func (r *replay) Run(ctx context.Context) error {
 }
 
 func (r *replay) capture(ctx context.Context, b io.Reader, s *show) error {
-	c, err := capture.NewReader(b)
+	c, o, err := readCapture(b, "replay")
 	if err != nil {
 		return err
 	}
+	return r.measure(ctx, s, o, c.Next)
+}
+
+// readCapture reads a capture's header and returns what its inputs are to be measured
+// with. The plan of a chip is not in it, and so no bound of the interval.
+func readCapture(b io.Reader, command string) (*capture.Reader, daemon.ReplayOptions, error) {
+	c, err := capture.NewReader(b)
+	if err != nil {
+		return nil, daemon.ReplayOptions{}, err
+	}
 	bench, err := config.ParseBench(c.Header.BenchFile, parts.Families())
 	if err != nil {
-		return fmt.Errorf("the bench file in its header:\n%w", err)
+		return nil, daemon.ReplayOptions{}, fmt.Errorf("the bench file in its header:\n%w", err)
 	}
-	d := daemon.Describe(bench, "keyturn replay "+version, func(string) time.Duration { return 0 })
-	return r.measure(ctx, s, bench.ID, bench.Params(), d, c.Next)
+	o := daemon.ReplayOptions{Bench: bench.ID, Params: bench.Params(), Cylinders: bench.Cylinders,
+		Description: daemon.Describe(bench, "keyturn "+command+" "+version, func(string) time.Duration { return 0 })}
+	return c, o, o.Params.Check()
 }
 
 func (r *replay) plain(ctx context.Context, b io.Reader, s *show) error {
@@ -90,15 +101,16 @@ func (r *replay) plain(ctx context.Context, b io.Reader, s *show) error {
 		inputs = inputs[1:]
 		return in, nil
 	}
-	return r.measure(ctx, s, "recording", p, protocol.Description{Software: "keyturn replay " + version, Subject: protocol.Vehicle}, next)
-}
-
-// measure runs the core over inputs and shows its documents.
-func (r *replay) measure(ctx context.Context, s *show, bench string, p measure.Params, d protocol.Description, next func() (adc.Input, error)) error {
 	if err := p.Check(); err != nil {
 		return err
 	}
-	t, err := daemon.NewReplay(bench, p, d)
+	d := protocol.Description{Software: "keyturn replay " + version, Subject: protocol.Vehicle}
+	return r.measure(ctx, s, daemon.ReplayOptions{Bench: "recording", Params: p, Description: d}, next)
+}
+
+// measure runs the core over inputs and shows its documents.
+func (r *replay) measure(ctx context.Context, s *show, o daemon.ReplayOptions, next func() (adc.Input, error)) error {
+	t, err := daemon.NewReplay(o)
 	if err != nil {
 		return err
 	}

@@ -1,27 +1,19 @@
 package dashboard
 
 import (
-	"os"
 	"path/filepath"
 	"slices"
 	"strings"
 	"testing"
 
 	"keyturn/protocol"
+	"keyturn/protocol/protocoltest"
 )
 
 // storedCycle is a key cycle of the simulated vehicle, as a bench published it.
 func storedCycle(t *testing.T, name string) *protocol.Cycle {
 	t.Helper()
-	text, err := os.ReadFile(filepath.Join("picture", "testdata", name+".json"))
-	if err != nil {
-		t.Fatal(err)
-	}
-	d, err := protocol.Decode(text)
-	if err != nil {
-		t.Fatal(err)
-	}
-	return d.(*protocol.Cycle)
+	return protocoltest.Cycle(t, filepath.Join("picture", "testdata", name+".json"))
 }
 
 // One change at a time is found, named and told; nothing else is.

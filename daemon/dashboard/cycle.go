@@ -19,6 +19,8 @@ const sentenceMax = 4000
 type cycleBody struct {
 	Bench, ID, When, Subject string
 	Status                   string
+	Revision                 int
+	Open                     bool
 	Sentences                []string
 	Picture                  template.HTML
 	Rows                     []report.Row
@@ -27,7 +29,7 @@ type cycleBody struct {
 	Starts                   []startRow
 	Notes                    []noteRow
 	Origin                   string
-	Compare                  string // where another is chosen to compare it with
+	Compare, Sheet           string // addresses: of what to compare it with, of its test sheet
 	Jobs                     *cycleJobs
 }
 
@@ -58,6 +60,10 @@ func (d *dashboard) cycle(w http.ResponseWriter, r *http.Request) {
 		return
 	}
 	p.Body = body
+	if !c.Final {
+		// What the page shows may be older than what was heard: everything is asked for.
+		p.Live = "/events?bench=" + c.Bench
+	}
 	d.show(w, r, http.StatusOK, "cycle", p)
 }
 
@@ -90,15 +96,16 @@ func (d *dashboard) failed(w http.ResponseWriter, r *http.Request, err error) {
 }
 
 func (d *dashboard) cycleBody(c *protocol.Cycle) cycleBody {
-	b := cycleBody{Bench: clean(c.Bench), ID: clean(c.ID), When: madeAt(c.Wall, d.o.Zone), Subject: clean(string(c.Subject)), Status: status(c)}
+	b := cycleBody{Bench: clean(c.Bench), ID: clean(c.ID), When: madeAt(c.Wall, d.o.Zone), Subject: clean(string(c.Subject)), Status: status(c), Revision: c.Revision, Open: !c.Final}
 	b.Sentences = append(b.Sentences, tally(c))
 	for _, s := range []string{report.Battery(c), report.LowVoltage(c), report.Order(c)} {
 		if s != "" {
 			b.Sentences = append(b.Sentences, cleanTo(s, sentenceMax))
 		}
 	}
-	b.Picture, b.Compare = drawn(c), compareURL(c, nil)
-	b.Rows = cleanRows(c)
+	b.Picture = drawn(c)
+	b.Compare, b.Sheet = compareURL(c, nil), "/sheet/"+clean(c.Bench)+"/"+clean(c.ID)
+	b.Rows = cleanRows(report.Rows(c))
 	b.edges(c)
 	b.starts(c)
 	for _, n := range c.Notes {
@@ -108,9 +115,8 @@ func (d *dashboard) cycleBody(c *protocol.Cycle) cycleBody {
 	return b
 }
 
-// cleanRows are the report's rows; their texts may hold words of the bench's own.
-func cleanRows(c *protocol.Cycle) []report.Row {
-	rows := report.Rows(c)
+// cleanRows cleans the report's rows: their texts may hold words of the bench's own.
+func cleanRows(rows []report.Row) []report.Row {
 	for i := range rows {
 		x := &rows[i]
 		for _, s := range []*string{&x.Slot, &x.Legend, &x.What, &x.OnAfter, &x.OffAfter, &x.Lowest} {

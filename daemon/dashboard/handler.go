@@ -111,6 +111,7 @@ func build(o Options) (*dashboard, error) {
 	mux.HandleFunc("GET /hand/{bench}", d.leads)
 	mux.HandleFunc("GET /hand/{bench}/{lead}", d.hand)
 	mux.HandleFunc("GET /cycle/{bench}/{id}", d.cycle)
+	mux.HandleFunc("GET /sheet/{bench}/{id}", d.sheet)
 	mux.HandleFunc("GET /compare", d.compare)
 	mux.HandleFunc("GET /history", d.history)
 	d.jobRoutes(mux)

@@ -198,7 +198,7 @@ func searched(form *webForm, f *records.Filter) string {
 }
 
 func (d *dashboard) historyRow(c *protocol.Cycle, f *records.Filter) historyRow {
-	row := historyRow{When: madeAt(c.Wall, d.o.Zone), Bench: clean(c.Bench), ID: clean(c.ID), Key: keyWords(c), Status: status(c)}
+	row := historyRow{When: d.called(c), Bench: clean(c.Bench), ID: clean(c.ID), Key: keyWords(c), Status: status(c)}
 	n := 0
 	for i := range c.Slots {
 		s := &c.Slots[i]

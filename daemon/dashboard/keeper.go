@@ -4,6 +4,7 @@ import (
 	"context"
 	"fmt"
 	"log/slog"
+	"slices"
 	"sync"
 	"sync/atomic"
 	"time"
@@ -197,8 +198,8 @@ func (k *Keeper) presence(ctx context.Context, payload []byte, g *receipts) erro
 		return err
 	}
 	streams, err := k.o.Records.Streams(ctx, p.Bench)
-	if err == nil && len(streams) > 0 {
-		g.note(streams[:1])
+	if i := slices.IndexFunc(streams, func(s records.Stream) bool { return s.Stream == p.AsOf.Stream }); i >= 0 {
+		g.note(streams[i : i+1])
 	}
 	return err
 }

@@ -52,6 +52,15 @@ func (m memory) Cycle(_ context.Context, bench, id string) (*protocol.Cycle, err
 	return nil, fmt.Errorf("in memory: %w", records.ErrNone)
 }
 
+func (m memory) Paper(ctx context.Context, bench, id string) (*records.Paper, error) {
+	c, err := m.Cycle(ctx, bench, id)
+	if err != nil {
+		return nil, err
+	}
+	payload, err := protocol.Encode(c)
+	return &records.Paper{Cycle: c, Payload: payload}, err
+}
+
 func newState(t *testing.T) *State {
 	t.Helper()
 	s, err := NewState(protocol.DefaultRoot)

@@ -79,8 +79,8 @@ func (g *receipts) give(ctx context.Context) error {
 		if err != nil {
 			return err
 		}
-		for _, s := range streams { // the latest first: the others are of stores that are no more
-			if _, later := due[s.Bench]; !later {
+		for _, s := range streams { // the latest first: the others are of stores that are no more, or of none
+			if _, later := due[s.Bench]; !later && !protocol.IsImport(s.Stream) {
 				due[s.Bench] = s
 			}
 		}

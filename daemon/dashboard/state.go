@@ -47,6 +47,8 @@ type heard struct {
 	shared *shared          // what every page shows of it alike
 	moved  []string         // slots that moved last, the latest first
 	last   records.CycleRef // the latest key cycle
+	// lastRevision is that of the latest key cycle.
+	lastRevision int
 }
 
 // NewState returns an empty State for benches under a topic root.
@@ -170,7 +172,7 @@ func (h *heard) take(d protocol.Document, retained bool) bool {
 			h.nowAt = time.Time{}
 		}
 	case *protocol.Cycle:
-		h.last = records.CycleRef{Bench: d.Bench, ID: d.ID}
+		h.last, h.lastRevision = records.CycleRef{Bench: d.Bench, ID: d.ID}, d.Revision
 	}
 	return true
 }

@@ -38,11 +38,12 @@ type update struct {
 	Refusing string      `json:"refusing"`
 	Open     string      `json:"open"`
 	Last     string      `json:"last"`
-	Slots    [][4]string `json:"slots"` // shape, word, volts, why
+	Revision int         `json:"revision"` // of the last
+	Slots    [][4]string `json:"slots"`    // shape, word, volts, why
 }
 
 func (v *benchView) update() update {
-	u := update{v.ID, v.Form, v.AgeMS(), v.Hold, [2]string{v.Presence.Shape, v.Presence.Word}, v.Key, v.KeyFrom, -1, v.Battery, v.Refusing, v.Open, v.Last, [][4]string{}}
+	u := update{v.ID, v.Form, v.AgeMS(), v.Hold, [2]string{v.Presence.Shape, v.Presence.Word}, v.Key, v.KeyFrom, -1, v.Battery, v.Refusing, v.Open, v.Last, v.revision, [][4]string{}}
 	for i, s := range v.Steps {
 		if s.Here {
 			u.Step = i

@@ -37,6 +37,7 @@ type benchView struct {
 	Refusing string
 	Open     string // the key cycle that is open
 	Last     string // the latest there is
+	revision int    // of the latest
 	age      time.Duration
 	Heard    string // how old it is, in words
 	Hold     string // why it is not the present state, whatever its age
@@ -85,7 +86,7 @@ var rail = []protocol.Position{protocol.PositionOff, protocol.PositionAccessory,
 const ageUnknown = -1
 
 func (h *heard) view(now time.Time) benchView {
-	v := benchView{ID: h.id, Presence: presenceMark(h.presence), Key: "not known", age: ageUnknown, Last: h.last.ID}
+	v := benchView{ID: h.id, Presence: presenceMark(h.presence), Key: "not known", age: ageUnknown, Last: h.last.ID, revision: h.lastRevision}
 	if h.bench != nil {
 		v.Software, v.Subject = clean(h.bench.Software), clean(string(h.bench.Subject))
 	}

@@ -171,7 +171,13 @@ func (c *Comparison) times(b, a *Slot) {
 	alike := b.Behaviour == a.Behaviour
 	c.measured(b.Name, OnAfter, b.OnAfter.span(), a.OnAfter.span(), onSlackS, alike)
 	x, y := b.StaysOn.span(), a.StaysOn.span()
-	if !c.measured(b.Name, StaysOn, x, y, timeSlackS(x, y), alike) && x != nil && y != nil && x.open() != y.open() {
+	n := len(c.Findings)
+	switch {
+	case c.measured(b.Name, StaysOn, x, y, timeSlackS(x, y), alike):
+		if loose(b.Behaviour) || loose(a.Behaviour) {
+			c.Findings[n].Certain = false
+		}
+	case x != nil && y != nil && x.open() != y.open():
 		c.open(b.Name, StaysOn, WatchedLess)
 	}
 }

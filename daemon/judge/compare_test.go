@@ -43,6 +43,7 @@ func TestCompareOneSlot(t *testing.T) {
 		{"a switch became the key", Slot{Behaviour: SwitchOperated}, ignition(nil), []Finding{{What: Does}}},
 		{"watched until it slept, then less", Slot{Behaviour: Awake, StaysOn: &Time{240, 0.01, false}}, Slot{Behaviour: Permanent, WatchedOffS: 60}, []Finding{{What: Does, Why: WatchedLess}}},
 		{"no longer sleeps", Slot{Behaviour: Awake, StaysOn: &Time{240, 0.01, false}}, Slot{Behaviour: Permanent, WatchedOffS: 900}, []Finding{{What: Does}}},
+		{"falls asleep later", Slot{Behaviour: Awake, StaysOn: &Time{240, 0.01, false}}, Slot{Behaviour: Awake, StaysOn: &Time{600, 0.01, false}}, []Finding{{What: StaysOn}}},
 		{"stays on longer", ignition(nil), ignition(func(s *Slot) { s.StaysOn = &Time{1, 0.001, false} }), []Finding{{What: StaysOn, Certain: true}}},
 		{"a timer's scatter", ignition(func(s *Slot) { s.StaysOn = &Time{240, 0.01, false} }), ignition(func(s *Slot) { s.StaysOn = &Time{263, 0.01, false} }), nil},
 		{"more than a timer's scatter", ignition(func(s *Slot) { s.StaysOn = &Time{240, 0.01, false} }), ignition(func(s *Slot) { s.StaysOn = &Time{270, 0.01, false} }), []Finding{{What: StaysOn, Certain: true}}},
@@ -51,6 +52,9 @@ func TestCompareOneSlot(t *testing.T) {
 		{"still on, but watched less", ignition(func(s *Slot) { s.StaysOn = &Time{240, 0.01, false} }), ignition(func(s *Slot) { s.StaysOn = &Time{60, 0.01, true} }), []Finding{{What: StaysOn, Why: WatchedLess}}},
 		{"still on, and watched for more", ignition(func(s *Slot) { s.StaysOn = &Time{240, 0.01, false} }), ignition(func(s *Slot) { s.StaysOn = &Time{600, 0.01, true} }), []Finding{{What: StaysOn, Certain: true}}},
 		{"key-off not seen", ignition(nil), ignition(func(s *Slot) { s.StaysOn = nil }), []Finding{{What: StaysOn, Why: NotMeasured}}},
+		{"a hand's slowness", ignition(nil), ignition(func(s *Slot) { s.OnAfter = &Time{0.105, 0.001, false} }), nil},
+		{"a moment later than a hand", ignition(nil), ignition(func(s *Slot) { s.OnAfter = &Time{0.120, 0.001, false} }), []Finding{{What: OnAfter, Certain: true}}},
+		{"a wiper on its way home", ignition(nil), ignition(func(s *Slot) { s.StaysOn = &Time{0.505, 0.001, false} }), nil},
 		{"comes late", ignition(nil), ignition(func(s *Slot) { s.OnAfter = &Time{0.3, 0.001, false} }), []Finding{{What: OnAfter, Certain: true}}},
 		{"a relay lets go", ignition(nil), ignition(func(s *Slot) { s.OffInStart, s.Lowest = yes(), nil }), []Finding{{What: OffInStart}}},
 		{"falls lower, battery not known", ignition(nil), ignition(func(s *Slot) { s.Lowest = &Dip{V: 8.5, UV: 0.05} }), []Finding{{What: Lowest}}},
@@ -89,6 +93,27 @@ func TestSlotsAreHeldToTheirBattery(t *testing.T) {
 	got = Compare(before, after)
 	if want := []Finding{{What: BatteryLowest, Certain: true}, {Slot: "f01", What: Lowest, Certain: true}}; !slices.Equal(got.Findings, want) {
 		t.Errorf("%+v, want %+v", got.Findings, want)
+	}
+}
+
+// The slack of voltages, from either side: 0.5 V of the battery, 0.3 V against it.
+func TestSlackOfVoltages(t *testing.T) {
+	for _, x := range []struct {
+		battery, slot float64
+		want          []Finding
+	}{
+		{9.72, 9.42, nil},
+		{9.68, 9.38, []Finding{{What: BatteryLowest, Certain: true}}},
+		{10.2, 9.62, nil},
+		{10.2, 9.58, []Finding{{Slot: "f01", What: Lowest, Certain: true}}},
+		{10.68, 10.38, nil},
+		{10.72, 10.42, []Finding{{What: BatteryLowest, Certain: true}}},
+	} {
+		before, after := cycle(Slot{Behaviour: Permanent, Lowest: &Dip{V: 9.9}}), cycle(Slot{Behaviour: Permanent, Lowest: &Dip{V: x.slot}})
+		before.Battery, after.Battery = &Dip{V: 10.2}, &Dip{V: x.battery}
+		if got := Compare(before, after).Findings; !slices.Equal(got, x.want) {
+			t.Errorf("battery at %g V, slot at %g V: %+v, want %+v", x.battery, x.slot, got, x.want)
+		}
 	}
 }
 

@@ -37,6 +37,9 @@ const (
 	limitMost  = 1000
 )
 
+// latest selects the highest revision of key cycles.
+const latest = "SELECT r.payload FROM cycle c JOIN result r ON r.stream = c.stream AND r.seq = c.seq"
+
 // Cycles returns the latest revision of key cycles, the latest cycle first.
 func (s *Store) Cycles(ctx context.Context, f Filter) ([]*protocol.Cycle, error) {
 	if f.Slot != "" || f.Behaviour != "" {
@@ -60,7 +63,7 @@ func (s *Store) Cycles(ctx context.Context, f Filter) ([]*protocol.Cycle, error)
 // query walks the cycles from the latest on where most will fit, and goes from the
 // jobs to their few cycles where jobs are asked for.
 func (f *Filter) query() query {
-	q := query{text: "SELECT r.payload FROM cycle c JOIN result r ON r.stream = c.stream AND r.seq = c.seq WHERE 1=1"}
+	q := query{text: latest + " WHERE 1=1"}
 	if f.Bench != "" {
 		q.and("c.bench = ?", f.Bench)
 	}
@@ -117,8 +120,7 @@ var ErrNone = errors.New("no such key cycle")
 
 // Cycle returns the latest revision of a key cycle, or an ErrNone.
 func (s *Store) Cycle(ctx context.Context, bench, id string) (*protocol.Cycle, error) {
-	c, err := scanCycle(s.db.QueryRowContext(ctx, `SELECT r.payload FROM cycle c JOIN result r ON r.stream = c.stream AND r.seq = c.seq
-		WHERE c.bench = $1 AND c.id = $2`, bench, id))
+	c, err := scanCycle(s.db.QueryRowContext(ctx, latest+" WHERE c.bench = $1 AND c.id = $2", bench, id))
 	if errors.Is(err, sql.ErrNoRows) {
 		return nil, fmt.Errorf("cycle %s of bench %s: %w", id, bench, ErrNone)
 	}
@@ -133,7 +135,11 @@ func scanCycle(row scanner) (*protocol.Cycle, error) {
 	if err := row.Scan(&payload); err != nil {
 		return nil, err
 	}
-	d, err := protocol.Decode([]byte(payload))
+	return cycleIn([]byte(payload))
+}
+
+func cycleIn(payload []byte) (*protocol.Cycle, error) {
+	d, err := protocol.Decode(payload)
 	if err != nil {
 		return nil, err
 	}

@@ -14,19 +14,28 @@ import (
 // a slot and key cycle, a line a transition, or a line a job and fitting.
 func Views() []string { return []string{"slots", "transitions", "jobs"} }
 
-// ExportCSV writes a view as CSV, its column names first, the latest key cycles last. A
-// text that a spreadsheet would take for a formula gets an apostrophe before it.
-func (s *Store) ExportCSV(ctx context.Context, w io.Writer, view string) error {
+// view reads all of a view, the latest key cycles last.
+func (s *Store) view(ctx context.Context, view string) (*sql.Rows, error) {
 	order := map[string]string{"slots": "bench, wall, cycle, slot", "transitions": "bench, wall, cycle, after_key_on_s, lead", "jobs": "job, slot, accessory"}[view]
 	if order == "" {
-		return fmt.Errorf("export %q: there are %s", view, strings.Join(Views(), ", "))
+		return nil, fmt.Errorf("export %q: there are %s", view, strings.Join(Views(), ", "))
 	}
 	if err := s.listAll(ctx); err != nil {
-		return fmt.Errorf("export %s: %w", view, err)
+		return nil, fmt.Errorf("export %s: %w", view, err)
 	}
 	rows, err := s.db.QueryContext(ctx, "SELECT * FROM "+view+" ORDER BY "+order)
 	if err != nil {
-		return fmt.Errorf("export %s: %w", view, err)
+		return nil, fmt.Errorf("export %s: %w", view, err)
+	}
+	return rows, nil
+}
+
+// ExportCSV writes a view as CSV, its column names first, the latest key cycles last. A
+// text that a spreadsheet would take for a formula gets an apostrophe before it.
+func (s *Store) ExportCSV(ctx context.Context, w io.Writer, view string) error {
+	rows, err := s.view(ctx, view)
+	if err != nil {
+		return err
 	}
 	defer rows.Close()
 	names, err := rows.Columns()

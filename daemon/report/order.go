@@ -2,7 +2,6 @@ package report
 
 import (
 	"fmt"
-	"math"
 	"slices"
 	"strings"
 
@@ -81,4 +80,4 @@ func comingLive(c *protocol.Cycle) []came {
 
 // plusMinus writes a half-width in milliseconds to one decimal, rounded up: what
 // is printed is never less than what is known.
-func plusMinus(ms float64) string { return fmt.Sprintf("%.1f ms", math.Ceil(ms*10-1e-9)/10) }
+func plusMinus(ms float64) string { return fmt.Sprintf("%.1f ms", up(ms, 1)) }

@@ -11,6 +11,7 @@ import (
 	"unicode/utf8"
 
 	"keyturn/protocol"
+	"keyturn/protocol/protocoltest"
 )
 
 var update = flag.Bool("update", false, "write the golden tables anew; read the difference before you commit it")
@@ -19,16 +20,9 @@ var update = flag.Bool("update", false, "write the golden tables anew; read the 
 // terminal, an old one and a wide one.
 func TestTables(t *testing.T) {
 	for _, name := range []string{"whole", "double-start"} {
-		text, err := os.ReadFile(filepath.Join("testdata", name+".json"))
-		if err != nil {
-			t.Fatal(err)
-		}
-		d, err := protocol.Decode(text)
-		if err != nil {
-			t.Fatal(err)
-		}
+		c := protocoltest.Cycle(t, filepath.Join("testdata", name+".json"))
 		for _, width := range []int{60, 80, 110} {
-			got := Table(d.(*protocol.Cycle), width)
+			got := Table(c, width)
 			for line := range strings.Lines(got) {
 				if n := utf8.RuneCountInString(strings.TrimRight(line, "\n")); n > width {
 					t.Errorf("%s at %d columns: a line of %d: %s", name, width, n, line)

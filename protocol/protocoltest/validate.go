@@ -1,6 +1,6 @@
 // Package protocoltest holds documents against their schemas, for tests of
 // whatever publishes them. It is stricter than the schemas are for readers: a
-// member that no schema names is a fault.
+// member that no schema names is a fault. It also reads documents that tests keep in files.
 package protocoltest
 
 import (

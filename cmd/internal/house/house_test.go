@@ -95,7 +95,7 @@ var may = map[string]struct {
 	"daemon/dashboard/access":    {[]string{"daemon/records", "github.com/alexedwards/argon2id", "github.com/alexedwards/scs/v2", "golang.org/x/crypto", "golang.org/x/text", "golang.org/x/time"}, "users and sessions; knows no page"},
 	"daemon/dashboard/picture":   {[]string{"protocol", "daemon/report"}, "pure: documents in, pictures out"},
 	"daemon/dashboard/photo":     {[]string{"github.com/bep/imagemeta", "golang.org/x/image"}, "pure: bytes in, bytes out"},
-	"daemon/records":             {[]string{"protocol", "modernc.org/sqlite", "github.com/jackc/pgx/v5"}, "keeps documents in SQL, knows no network"},
+	"daemon/records":             {[]string{"protocol", "modernc.org/sqlite", "github.com/jackc/pgx/v5", "github.com/parquet-go/parquet-go"}, "keeps documents in SQL, knows no network"},
 	"daemon/records/recordstest": {nil, "a test aid: a database server as it is shipped"},
 	"daemon/link/linktest":       {nil, "a test aid: a broker as an outside judge"},
 	"daemon/link":                {[]string{"protocol", "daemon/outbox", "github.com/eclipse/paho.mqtt.golang"}, "the only one that knows the MQTT library"},

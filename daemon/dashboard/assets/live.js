@@ -67,7 +67,44 @@
     setTimeout(() => location.reload(), Math.max(0, 5000 - performance.now()));
   }
 
+  // The page of an open key cycle is fetched anew when the bench says more of it, but not
+  // while somebody fills in a form on it.
+  const cycle = () => document.getElementById("cycle");
+  let fetching = false, passed = "";
+  function filling() {
+    const edited = (f) => f.type !== "hidden" && (f.matches(":focus") || (f.defaultValue !== undefined && f.value !== f.defaultValue));
+    return [...cycle().querySelectorAll("input, textarea, select")].some(edited);
+  }
+  async function follow(u) {
+    const now = cycle(), shown = Number(now.dataset.revision);
+    // Once the next key cycle has begun, its last revision may have been passed over.
+    const next = u.last !== now.dataset.cycle, least = next ? shown + 1 : u.revision;
+    if (fetching || (next ? u.last === "" || u.last === passed : u.revision <= shown)) return;
+    if (filling()) return say("There is a later revision: reload the page to see it");
+    if (next) passed = u.last;
+    fetching = true;
+    // The records may be a moment behind the bench.
+    for (let tries = 0; tries < 5; tries++) {
+      const fresh = await fetch(location.href).then((r) => r.text()).then((t) => new DOMParser().parseFromString(t, "text/html").getElementById("cycle")).catch(() => null);
+      if (fresh && Number(fresh.dataset.revision) >= least && !filling()) {
+        const opened = [...now.querySelectorAll("details")].map((d) => d.open);
+        fresh.querySelectorAll("details").forEach((d, i) => { d.open = opened[i]; });
+        now.replaceWith(fresh);
+        say("Kept up to date: revision " + fresh.dataset.revision);
+        if (!fresh.dataset.open) done();
+        break;
+      }
+      await new Promise((on) => setTimeout(on, 1000));
+    }
+    fetching = false;
+  }
+  function done() {
+    clearInterval(watching);
+    source.close();
+  }
+
   function take(u) {
+    if (cycle()) return void follow(u);
     const b = benches.get(u.bench);
     // Another bench, or other slots: the page is made anew.
     if (!b || (b.el.dataset.form && b.el.dataset.form !== u.form)) return again();
@@ -112,7 +149,7 @@
     }
     source.onerror = () => say("Not kept up to date: the server does not answer");
   }
-  setInterval(() => {
+  const watching = setInterval(() => {
     benches.forEach(age);
     // The browser comes again by itself after a break, not after a refusal or silence.
     if (source.readyState === EventSource.CLOSED || performance.now() - heard > silentMS) {

@@ -13,6 +13,7 @@ import (
 	"testing"
 
 	"keyturn/protocol"
+	"keyturn/protocol/protocoltest"
 )
 
 var update = flag.Bool("update", false, "write the golden pictures anew; look at them before you commit them")
@@ -90,15 +91,7 @@ func parse(t *testing.T, svg []byte) *node {
 // with long tails, two leads and other rare things put in.
 func stored(t *testing.T, name string) *protocol.Cycle {
 	t.Helper()
-	text, err := os.ReadFile(filepath.Join("testdata", name+".json"))
-	if err != nil {
-		t.Fatal(err)
-	}
-	d, err := protocol.Decode(text)
-	if err != nil {
-		t.Fatal(err)
-	}
-	return d.(*protocol.Cycle)
+	return protocoltest.Cycle(t, filepath.Join("testdata", name+".json"))
 }
 
 const second = int64(1e9)
