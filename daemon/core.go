@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"slices"
 	"sync"
+	"time"
 
 	"keyturn/adc"
 	"keyturn/daemon/link"
@@ -26,6 +27,7 @@ type core struct {
 	began  adc.Instant // the first input
 	benchD protocol.Description
 
+	drive    *driving // nil where nothing is driven
 	keeping  keeping
 	wall     wallClock
 	storms   []storm
@@ -47,6 +49,9 @@ func newCore(o *Options) (*core, error) {
 	c.benchD.Leads = slices.Clone(c.benchD.Leads)
 	c.t.benchRev = rev
 	c.moment = newMoment(c.t)
+	if c.drive, err = newDriving(o); err != nil {
+		return nil, err
+	}
 	if c.outbox = o.Outbox; c.outbox == nil {
 		c.outbox = outbox.NewMemory(outbox.MemoryOptions{Stream: o.Stream, Block: o.Blocking})
 	}
@@ -105,10 +110,14 @@ func (c *core) run(ctx context.Context, feeds []*feed) {
 		})
 	}
 	go func() { wg.Wait(); close(all) }()
+	defer c.drive.off()
+	look := time.NewTicker(driveLook)
+	defer look.Stop()
 	for {
 		select {
 		case x, ok := <-all:
 			if !ok {
+				c.drive.off()
 				merge.Flush()
 				c.publish(ctx, c.engine.Flush())
 				c.tellStorms(ctx, true)
@@ -120,6 +129,8 @@ func (c *core) run(ctx context.Context, feeds []*feed) {
 			if x.in.Kind == adc.TickInput {
 				c.followVitals(feeds)
 			}
+		case <-look.C:
+			c.driveLate(ctx)
 		case r := <-c.requests:
 			c.answer(ctx, r)
 		case m, ok := <-c.o.Marks:
@@ -157,6 +168,7 @@ func (c *core) take(ctx context.Context, in adc.Input) {
 	switch in.Kind {
 	case adc.SampleInput:
 		c.moment.sample(&in.Sample)
+		c.drive.sample(&in.Sample, c.moment)
 	case adc.BlindInput:
 		c.noteBlind(in.Blind, in.At)
 	case adc.TickInput:
@@ -178,6 +190,7 @@ func (c *core) take(ctx context.Context, in adc.Input) {
 		c.fillLearned()
 		c.sendBench()
 	}
+	c.driveOn(ctx)
 }
 
 func (c *core) sendBench() {
@@ -199,6 +212,9 @@ func (c *core) publish(ctx context.Context, events []measure.Event) {
 	for _, ev := range events {
 		open := c.moment.cycle != ""
 		c.moment.event(ev)
+		if s, ok := ev.(*measure.StateChanged); ok && c.drive != nil {
+			c.drive.changed = max(c.drive.changed, s.At)
+		}
 		if cycle, ok := ev.(*measure.Cycle); ok && cycle.Final {
 			c.tellLearned()
 		}

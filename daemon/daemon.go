@@ -46,6 +46,8 @@ type Options struct {
 	Blocking bool
 	// Marks are what the operator at the bench says of the key; nil for none.
 	Marks <-chan adc.Input
+	// Drive turns the key by script; nil: nobody but people does.
+	Drive *Drive
 	// Record, if set, gets every input in the order the core gets it.
 	Record func(adc.Input)
 	// Wall tells the wall clock at an instant and the bound of its error; false

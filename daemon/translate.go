@@ -4,6 +4,7 @@ import (
 	"time"
 
 	"keyturn/adc"
+	"keyturn/daemon/drive"
 	"keyturn/daemon/measure"
 	"keyturn/protocol"
 )
@@ -18,9 +19,11 @@ type translator struct {
 	boot      string
 	benchRev  string
 	subject   protocol.Subject
+	source    protocol.CrankSource
 	cylinders int // of the engine; 0: not known
 	wall      func(adc.Instant) (time.Time, time.Duration, bool)
 	slotOf    []slotRef                // per lead
+	tests     *tested                  // of sources; nil for none
 	fuses     map[string]protocol.Fuse // by slot
 }
 
@@ -32,6 +35,14 @@ func newTranslator(o *Options) *translator {
 		slotOf: make([]slotRef, len(o.Params.Leads)), fuses: map[string]protocol.Fuse{}}
 	for _, s := range o.Description.Slots {
 		t.fuses[s.Slot] = s.Fuse
+	}
+	switch {
+	case o.Drive != nil && o.Drive.Script.CrankSource == drive.ContactOnly:
+		t.source = protocol.CrankContactOnly
+	case o.Drive != nil:
+		t.source = protocol.CrankSupplyDip
+	case t.subject == protocol.Vehicle:
+		t.source = protocol.CrankEngine
 	}
 	for _, s := range o.Params.Slots {
 		for _, l := range s.Leads {
@@ -110,7 +121,10 @@ func (t *translator) crank(k *measure.Crank) protocol.CrankDetail {
 		BeginsNotBeforeNS: int64(k.BeginsNotBefore), BeginsNotAfterNS: int64(k.BeginsNotAfter), EndsNS: int64(k.Ends),
 		NotMeasured: protocol.OrNull(k.NotMeasured),
 	}
-	if k.NotMeasured != "" {
+	if t.source == protocol.CrankContactOnly {
+		d.NotMeasured = "a contact moved, and nothing was tested at low voltage"
+	}
+	if d.NotMeasured != "" {
 		return d
 	}
 	d.Sag = &protocol.Sag{
@@ -148,7 +162,7 @@ func (t *translator) ripple(k *measure.Crank) *protocol.Ripple {
 
 func (t *translator) cycle(at adc.Instant, c *measure.Cycle) *protocol.Cycle {
 	out := &protocol.Cycle{
-		ResultHeader: t.result(at), Subject: t.subject, ID: protocol.CycleID(t.boot, int64(c.Begin)),
+		ResultHeader: t.result(at), Subject: t.subject, CrankSource: t.source, ID: protocol.CycleID(t.boot, int64(c.Begin)),
 		Revision: c.Revision, Final: c.Final, Ended: protocol.Ended(c.Ended.String()),
 	}
 	for _, k := range c.Key {
@@ -179,6 +193,7 @@ func (t *translator) cycleSlot(s *measure.SlotResult) protocol.CycleSlot {
 		Slot: slot.Name, Legend: protocol.OrNull(slot.Legend), Fuse: t.fuses[slot.Name], Behaviour: b, DINTerminal: protocol.TerminalOf(b),
 		WatchedS: protocol.SecondsOf(s.Watched), Seen: seen(s.Seen), StaysOnOpen: s.StaysOnOpen,
 	}
+	out.Source = t.tests.source(s.Slot)
 	for _, p := range s.Possible {
 		out.Possible = append(out.Possible, protocol.Behaviour(p.String()))
 	}

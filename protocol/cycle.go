@@ -4,11 +4,14 @@ package protocol
 // result. Each revision is complete in itself; of one id the highest wins.
 type Cycle struct {
 	ResultHeader
-	Subject  Subject `json:"subject"`
-	ID       string  `json:"id"`       // see CycleID; never changed
-	Revision int     `json:"revision"` // from 1
-	Final    bool    `json:"final"`
-	Ended    Ended   `json:"ended"` // null while not final
+	Subject Subject `json:"subject"`
+	// CrankSource is what pulled the supply down in a start; absent while not said. With
+	// contact-only there is no Sag: nothing was tested at low voltage.
+	CrankSource CrankSource `json:"crank_source,omitempty"`
+	ID          string      `json:"id"`       // see CycleID; never changed
+	Revision    int         `json:"revision"` // from 1
+	Final       bool        `json:"final"`
+	Ended       Ended       `json:"ended"` // null while not final
 	// Key lists the positions in the order they were reached, beginning with
 	// the first other than off.
 	Key   List[KeyMove]   `json:"key"`
@@ -57,10 +60,24 @@ type CycleSlot struct {
 	// OffInStart says that it was dead while cranking though live before; null
 	// when no start was seen.
 	OffInStart *bool `json:"off_in_start"`
+	// Source is what bleed resistor and test load showed; absent where neither was tried.
+	Source *SlotSource `json:"source,omitempty"`
 	// WatchedS is how long the slot was watched in this cycle.
 	WatchedS Seconds         `json:"watched_s"`
 	Seen     List[Seen]      `json:"seen"`
 	Leads    List[CycleLead] `json:"leads"`
+}
+
+// SlotSource is what stands behind a slot's volts, with the key at Position.
+type SlotSource struct {
+	Finding  SourceFinding `json:"finding"`
+	Position Position      `json:"position"`
+	// PathMOhm is the resistance from the battery sense lead to the slot, PathUMOhm its
+	// standard uncertainty (k = 1); null without a test load. IncludesProbe: the load's
+	// current flowed through the probe, whose contact is then in it.
+	PathMOhm      *MilliOhms `json:"path_mohm"`
+	PathUMOhm     *MilliOhms `json:"path_u_mohm"`
+	IncludesProbe bool       `json:"includes_probe"`
 }
 
 // CycleLead is what a cycle shows of one lead.

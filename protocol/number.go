@@ -17,6 +17,7 @@ type (
 	Seconds     float64 // s, 3 decimals
 	Millis      float64 // ms, 3 decimals
 	Micros      float64 // µs, 1 decimal
+	MilliOhms   float64 // mΩ, 1 decimal
 	Ratio       float64 // no unit, 6 decimals
 )
 
@@ -43,6 +44,9 @@ func (v Millis) MarshalJSON() ([]byte, error) { return rounded(float64(v), 3) }
 
 // MarshalJSON writes the number rounded; it fails for NaN and infinities.
 func (v Micros) MarshalJSON() ([]byte, error) { return rounded(float64(v), 1) }
+
+// MarshalJSON writes the number rounded; it fails for NaN and infinities.
+func (v MilliOhms) MarshalJSON() ([]byte, error) { return rounded(float64(v), 1) }
 
 // MarshalJSON writes the number rounded; it fails for NaN and infinities.
 func (v Ratio) MarshalJSON() ([]byte, error) { return rounded(float64(v), 6) }

@@ -40,6 +40,16 @@ const (
 	Vehicle    Subject = "vehicle"     // a person turns the ignition key
 )
 
+// CrankSource is what pulls the supply down in a start.
+type CrankSource string
+
+// The crank sources.
+const (
+	CrankEngine      CrankSource = "engine"
+	CrankSupplyDip   CrankSource = "supply-dip"   // a bench supply, or a load on it
+	CrankContactOnly CrankSource = "contact-only" // nothing: a contact moves at full voltage
+)
+
 // Position is a position of the key.
 type Position string
 
@@ -88,6 +98,18 @@ const (
 	FuseIn    Fuse = "in"
 	FuseOut   Fuse = "out"
 	FuseBlown Fuse = "blown" // a blown fuse stands in it
+)
+
+// SourceFinding says what stands behind a slot's volts.
+type SourceFinding string
+
+// The findings of bleed resistor and test load.
+const (
+	SourceNone           SourceFinding = "none" // no volts there to be tested
+	SourceNotProven      SourceFinding = "not-proven"
+	SourceFeed           SourceFinding = "feed"
+	SourceHighResistance SourceFinding = "high-resistance" // a real feed behind a bad joint
+	SourceGhost          SourceFinding = "ghost"           // collapses under the bleed resistor
 )
 
 // Seen is a peculiarity noticed on a slot or transition. The list may grow

@@ -5,13 +5,15 @@ import (
 	"errors"
 	"fmt"
 	"log/slog"
-	"net"
 	"net/http"
 	"os"
 	"sync"
 	"time"
 
+	"golang.org/x/term"
+
 	"keyturn/daemon/dashboard"
+	"keyturn/daemon/dashboard/access"
 	"keyturn/daemon/link"
 	"keyturn/daemon/records"
 )
@@ -28,7 +30,12 @@ type serveDashboard struct {
 	Root     string `help:"Root of all topics." default:"keyturn"`
 	Records  string `help:"Where results are kept: a file, or postgres://user@host/database." default:"records.db" placeholder:"FILE"`
 	Keeper   string `help:"Name of this record keeper, as bench files name it." default:"records"`
-	Listen   string `help:"Loopback address of the pages." default:"127.0.0.1:8733" placeholder:"ADDRESS"`
+
+	Listen  string   `help:"Where the pages are heard; beyond this machine they want TLS." default:"127.0.0.1:8733" placeholder:"ADDRESS"`
+	Host    []string `help:"Name under which browsers ask for the pages; may be given more than once." placeholder:"NAME"`
+	TLSCert string   `name:"tls-cert" help:"Certificate of the pages, PEM, with those in between; a renewed one needs no restart." placeholder:"FILE"`
+	TLSKey  string   `name:"tls-key" help:"Its key." placeholder:"FILE"`
+	Proxy   string   `name:"behind-proxy" help:"Address of a proxy that does TLS; nobody else is answered." placeholder:"ADDRESS"`
 }
 
 // closeWithin is how long open pages may take to end.
@@ -44,12 +51,16 @@ func (c *serveDashboard) Run(ctx context.Context) error {
 		broker:  link.Broker{URL: c.Broker, Username: c.Username, PasswordFile: c.Password, CAFile: c.CA, CertFile: c.Cert, KeyFile: c.Key},
 		root:    c.Root,
 		records: c.Records, keeper: c.Keeper, client: "keyturn-" + c.Keeper + "-" + host, listen: c.Listen,
+		door:   door{hosts: c.Host, certFile: c.TLSCert, keyFile: c.TLSKey, proxy: c.Proxy},
 		logger: slog.New(slog.NewTextHandler(os.Stderr, nil)),
 	})
 	if err != nil {
 		return err
 	}
-	fmt.Printf("The dashboard is at http://%s/ ; results are kept in %s. Ctrl-C ends.\n", s.address, c.Records)
+	fmt.Printf("The dashboard is at %s ; results are kept in %s. Ctrl-C ends.\n", s.url, c.Records)
+	if err := s.sayHowToSetUp(ctx, os.Stdout); err != nil {
+		return errors.Join(err, s.close())
+	}
 	<-ctx.Done()
 	return s.close()
 }
@@ -61,13 +72,17 @@ type shopOptions struct {
 	records, keeper string
 	client          string // begins the names at the broker
 	listen          string
+	door            door // but for where it listens
 	logger          *slog.Logger
 }
 
 // shop is a shop's server.
 type shop struct {
 	address string
+	url     string
+	open    bool // nobody is asked who he is while there is no user
 	records *records.Store
+	access  *access.Access
 	server  *http.Server
 	stop    context.CancelFunc
 	running sync.WaitGroup
@@ -75,12 +90,13 @@ type shop struct {
 
 // startShop opens the records, subscribes and serves.
 func startShop(ctx context.Context, o shopOptions) (*shop, error) {
-	l, err := listenLoopback(o.listen)
+	o.door.listen = o.listen
+	l, err := o.door.open(o.logger)
 	if err != nil {
 		return nil, err
 	}
 	ctx, stop := context.WithCancel(ctx)
-	s := &shop{address: l.Addr().String(), stop: stop}
+	s := &shop{address: l.Addr().String(), url: l.url, open: l.open, stop: stop}
 	fail := func(err error) (*shop, error) {
 		stop()
 		if s.records != nil {
@@ -101,7 +117,9 @@ func startShop(ctx context.Context, o shopOptions) (*shop, error) {
 	if err != nil {
 		return fail(err)
 	}
-	h, err := dashboard.New(dashboard.Options{State: state, Records: s.records, Done: ctx.Done(), Logger: o.logger})
+	s.access = access.New(access.Options{Records: s.records, Open: l.open, Secure: l.secure, Logger: o.logger})
+	h, err := dashboard.New(dashboard.Options{State: state, Records: s.records, Jobs: s.records, Access: s.access, Hosts: l.hosts, Secure: l.secure, Proxy: l.proxy,
+		Done: ctx.Done(), Logger: o.logger})
 	if err != nil {
 		return fail(err)
 	}
@@ -118,18 +136,19 @@ func startShop(ctx context.Context, o shopOptions) (*shop, error) {
 	return s, nil
 }
 
-// listenLoopback listens where only this machine can reach: nobody is asked who he is.
-func listenLoopback(address string) (net.Listener, error) {
-	host, _, err := net.SplitHostPort(address)
-	ip := net.ParseIP(host)
-	if err != nil || host != "localhost" && (ip == nil || !ip.IsLoopback()) {
-		return nil, fmt.Errorf("listen at %q: want a loopback address like 127.0.0.1:8733, for the pages ask nobody who he is", address)
+// sayHowToSetUp prints how the first user comes about, where one is needed. The code is
+// for who sits at the terminal: a journal would keep it and hand it on.
+func (s *shop) sayHowToSetUp(ctx context.Context, out *os.File) error {
+	any, err := s.access.AnyUser(ctx)
+	if err != nil || any || s.open {
+		return err
 	}
-	l, err := net.Listen("tcp", address)
-	if err != nil {
-		return nil, fmt.Errorf("listen: %w", err)
+	how := "There is no user yet: make one with keyturn user add NAME --role instructor, with the same --records."
+	if term.IsTerminal(int(out.Fd())) {
+		how = fmt.Sprintf("There is no user yet: make the first one at %sset-up with the code %s, which holds for %v.", s.url, s.access.NewCode(), access.CodeFor)
 	}
-	return l, nil
+	_, err = fmt.Fprintln(out, how)
+	return err
 }
 
 // close ends everything, the records last.

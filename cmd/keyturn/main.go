@@ -24,6 +24,7 @@ type commands struct {
 	Feed    feed             `cmd:"" help:"Choose the slot that feeds an accessory, from a key cycle and the box file."`
 	Doctor  doctor           `cmd:"" help:"Prove the whole way of a result: bus, chips, calibration, clock, disk, broker, record keeper."`
 	Dash    serveDashboard   `cmd:"" name:"dashboard" help:"The shop's server: keep the results of every bench, and show them in a browser."`
+	User    userCommands     `cmd:"" help:"Keep the users of the dashboard without a browser."`
 	Box     boxes            `cmd:"" help:"Box files: where the slots of a fuse box are, what each should do, what nobody may touch."`
 	Calib   calibrate        `cmd:"" name:"calibrate" help:"Calibrate the leads, one by one, on earth and on a voltage that a meter tells."`
 	Version kong.VersionFlag `help:"Print the version and end."`

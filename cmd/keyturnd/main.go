@@ -31,6 +31,7 @@ type flags struct {
 	Clock   string           `name:"tell-clock" help:"Do nothing but tell into a file how well the wall clock is known, for a daemon that may not ask the kernel." xor:"what" required:"" placeholder:"FILE"`
 	Check   bool             `help:"Check the bench file, say what is wrong with it, and end."`
 	Crank   bool             `name:"crank-mode" help:"Let each chip that has a crank_lead serve only that lead, at its full rate."`
+	Script  string           `help:"Drive one key cycle of a box on a bench supply by this script, armed at the bench, and end." type:"existingfile" placeholder:"FILE"`
 	Version kong.VersionFlag `help:"Print the version and end."`
 }
 
@@ -77,18 +78,40 @@ func run(f flags) error {
 			_ = x.Close() // nothing is left to be done about it
 		}
 	}()
-	return serve(ctx, f, files, clock, func(name string) (i2c.Bus, adc.Clock, error) {
+	open := func(name string) (i2c.Bus, adc.Clock, error) {
 		x, err := parts.OpenKernelBus(name, b.Chips)
 		if err == nil {
 			opened = append(opened, x)
 		}
 		return x, clock, err
-	}, newLogger())
+	}
+	if f.Script == "" {
+		return serve(ctx, f, files, clock, open, nil, newLogger())
+	}
+	return runScript(ctx, f, files, clock, open)
+}
+
+// runScript serves one script, and ends with it.
+func runScript(ctx context.Context, f flags, files parts.Files, clock *adc.RealClock, open parts.Open) error {
+	s, err := readScript(f.Script, files.Read)
+	if err != nil {
+		return err
+	}
+	if err := armable(files.Read, os.Stdin); err != nil {
+		return err
+	}
+	lines, err := parts.OpenLines(files.Read, parts.KernelLine)
+	if err != nil {
+		return err
+	}
+	defer lines.Close()
+	a, d := attend(files.Read, s, lines, clock.Now, os.Stdin, os.Stdout)
+	return a.serve(ctx, d, func(ctx context.Context) error { return serve(ctx, f, files, clock, open, d, newLogger()) })
 }
 
 // serve runs the daemon on the buses that open returns, with all that belongs to a
-// service around it, until the context is done.
-func serve(ctx context.Context, f flags, files parts.Files, clock *adc.RealClock, open parts.Open, logger *slog.Logger) error {
+// service around it, until the context is done. d is what it drives, nil for nothing.
+func serve(ctx context.Context, f flags, files parts.Files, clock *adc.RealClock, open parts.Open, d *daemon.Drive, logger *slog.Logger) error {
 	ctx, stop := context.WithCancel(ctx)
 	defer stop()
 	b, mode := files.Read, parts.ScanMode
@@ -123,7 +146,7 @@ func serve(ctx context.Context, f flags, files parts.Files, clock *adc.RealClock
 	defer func() { stop(); told.Wait() }()
 	o.Outbox, o.Findings, o.Health, o.Logger = box, append(o.Findings, found...), health, logger
 	o.Learned = keepLearned(ctx, files.Calibration, b, logger)
-	o.Wall = parts.Wall(clock)
+	o.Wall, o.Drive = parts.Wall(clock), d
 	return daemon.Run(ctx, o)
 }
 

@@ -69,7 +69,7 @@ func TestService(t *testing.T) {
 	defer stop()
 	ended := make(chan error, 1)
 	go func() {
-		ended <- serve(ctx, flags{}, files, clock, func(string) (i2c.Bus, adc.Clock, error) { return bus, bus, nil }, slog.New(slog.DiscardHandler))
+		ended <- serve(ctx, flags{}, files, clock, func(string) (i2c.Bus, adc.Clock, error) { return bus, bus, nil }, nil, slog.New(slog.DiscardHandler))
 	}()
 	var told []string
 	hear := func(want ...string) {
@@ -140,13 +140,13 @@ func TestServiceThatCannotStart(t *testing.T) {
 	err = serve(t.Context(), flags{}, files, clock, func(name string) (i2c.Bus, adc.Clock, error) {
 		x, err := parts.OpenKernelBus("/dev/i2c-97", files.Read.Chips)
 		return x, clock, err
-	}, quiet)
+	}, nil, quiet)
 	if err == nil || !strings.Contains(err.Error(), "/dev/i2c-1") {
 		t.Errorf("a bus that is not there: %v", err)
 	}
 	files.Read.Health = "unix:" + filepath.Join(t.TempDir(), "none", "health.sock")
 	bus := adctest.NewBus(adctest.BusOptions{Clock: clock})
-	err = serve(t.Context(), flags{}, files, clock, func(string) (i2c.Bus, adc.Clock, error) { return bus, bus, nil }, quiet)
+	err = serve(t.Context(), flags{}, files, clock, func(string) (i2c.Bus, adc.Clock, error) { return bus, bus, nil }, nil, quiet)
 	if err == nil || !strings.Contains(err.Error(), "health") {
 		t.Errorf("a socket that cannot be had: %v", err)
 	}

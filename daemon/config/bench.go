@@ -35,6 +35,9 @@ type Bench struct {
 	Chips  []Chip `toml:"chip"`
 	Slots  []Slot `toml:"slot"`
 	Leads  []Lead `toml:"lead"`
+	// Drive and Lines are what turns the key of a box by script; never on a vehicle.
+	Drive *Drive `toml:"drive,omitempty"`
+	Lines []Line `toml:"line,omitempty"`
 }
 
 // MQTT says where results go.

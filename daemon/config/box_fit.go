@@ -53,6 +53,7 @@ func (b *Bench) Fit(text []byte, box *Box) error {
 	for i := range b.Leads {
 		b.fitLead(f, box, i)
 	}
+	b.fitLines(f, box)
 	if len(f.list) > 0 {
 		return f.err()
 	}

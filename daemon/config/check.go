@@ -16,6 +16,7 @@ const (
 	chipsMax = 64
 	leadsMax = 256
 	slotsMax = 128
+	linesMax = 96
 	textMax  = 80
 	// keepersMax is how many record keepers a store takes receipts of.
 	keepersMax = 16
@@ -45,6 +46,7 @@ func (b *Bench) check(f *faults, families []Family) {
 	b.checkLeads(f, families)
 	b.checkCrankLeads(f)
 	b.checkLimits(f)
+	b.checkDrive(f)
 	if len(f.list) > 0 {
 		return // the core's own check needs sound values
 	}
@@ -66,6 +68,7 @@ func (b *Bench) checkCounts(f *faults) bool {
 		{"chip", len(b.Chips), 1, chipsMax, "name, family, bus and address"},
 		{"slot", len(b.Slots), 0, slotsMax, ""},
 		{"lead", len(b.Leads), 1, leadsMax, "name, chip, input and its divider"},
+		{"line", len(b.Lines), 0, linesMax, ""},
 	} {
 		if x.n < x.min {
 			f.at("", "", "no %s; add [[%s]] with %s", x.list, x.list, x.add)

@@ -83,6 +83,7 @@ func told(t *testing.T, data []byte, faults Faults) {
 func FuzzBenchFile(f *testing.F) {
 	f.Add(example(f))
 	f.Add([]byte(smallBench))
+	f.Add([]byte(drivenText(f)))
 	f.Add([]byte("[[lead]]\n[lead.calibration]\n"))
 	f.Add([]byte("lead = [{name = 1, calibration = {gain = 'x'}}, 3]\nbus.name = 2\n"))
 	f.Add([]byte("id = 1\nid = 2\n[lead.x]\n[[lead]]\n\"a.b\" = nan"))

@@ -1,10 +1,16 @@
 package dashboard
 
 import (
+	"context"
+	"errors"
 	"net"
 	"net/http"
+	"net/netip"
+	"net/url"
 	"slices"
 	"strings"
+
+	"keyturn/daemon/dashboard/access"
 )
 
 // policy lets a page load what is ours and nothing else. Neither a script nor a style
@@ -12,41 +18,96 @@ import (
 const policy = "default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self'; connect-src 'self'; " +
 	"form-action 'self'; base-uri 'none'; frame-ancestors 'none'"
 
+// hstsFor is for how long a browser asks over TLS only (RFC 6797): a year.
+const hstsFor = "max-age=31536000"
+
 // urlMax is the longest address that is read; ours are far shorter.
 const urlMax = 1024
 
-// Role is what a person may do. Each may what those before it may.
-type Role int
+// Role is what a person may do.
+type Role = access.Role
 
 // The roles.
 const (
-	Viewer     Role = iota + 1 // reads
-	Operator                   // keeps the jobs
-	Instructor                 // keeps the users
+	Viewer     = access.Viewer
+	Operator   = access.Operator
+	Instructor = access.Instructor
 )
 
 // person is who asks.
-type person struct {
-	Name string
-	Role Role
-}
+type person = access.Person
 
-// who tells who asks. A dashboard is heard on loopback only: whoever sits at the machine
-// may everything.
-func (d *dashboard) who(*http.Request) person { return person{Role: Instructor} }
+// personKey is where a request carries who asks, once that is known.
+type personKey struct{}
+
+// who tells who asks. Where access is not asked for, whoever sits at the machine may do
+// everything.
+func (d *dashboard) who(r *http.Request) person {
+	if d.o.Access == nil {
+		return person{Role: Instructor}
+	}
+	p, _ := r.Context().Value(personKey{}).(person) // nobody, on the page to sign in
+	return p
+}
 
 // formMax is the most bytes of a form without photos.
 const formMax = 64 << 10
 
 // allow lets a handler be reached by those of a role and above.
 func (d *dashboard) allow(least Role, next http.HandlerFunc) http.HandlerFunc {
+	return d.allowBytes(least, formMax, next)
+}
+
+// allowBytes is allow for a form of so many bytes.
+func (d *dashboard) allowBytes(least Role, most int64, next http.HandlerFunc) http.HandlerFunc {
 	return func(w http.ResponseWriter, r *http.Request) {
 		if d.who(r).Role < least {
 			d.sorry(w, r, http.StatusForbidden, "That is not for your role.")
 			return
 		}
-		r.Body = http.MaxBytesReader(w, r.Body, formMax)
+		r.Body = http.MaxBytesReader(w, r.Body, most)
 		next(w, r)
+	}
+}
+
+// admit lets through who is known, and everybody to what makes him known. Assets are
+// for everybody: they are the program's own and hold nothing of the shop.
+func (d *dashboard) admit(w http.ResponseWriter, r *http.Request, next http.Handler) {
+	// By the pattern that serves it: an address may be spelt in many ways.
+	if _, pattern := d.mux.Handler(r); d.o.Access == nil || strings.HasPrefix(pattern, "GET /assets/") {
+		next.ServeHTTP(w, r)
+		return
+	}
+	p := person{}
+	known, err := d.o.Access.Load(r)
+	if err == nil {
+		r = known
+		p, err = d.o.Access.Who(r.Context())
+	}
+	switch {
+	case err == nil:
+		next.ServeHTTP(w, r.WithContext(context.WithValue(r.Context(), personKey{}, p)))
+	case errors.Is(err, access.ErrSetUp):
+		d.only(w, r, next, "/set-up", "There is no user yet, and nothing is shown before there is one.")
+	case errors.Is(err, access.ErrSignIn):
+		d.only(w, r, next, "/sign-in", "You are not signed in, or no longer. Nothing was changed.")
+	default:
+		d.o.Logger.Error("who asks could not be looked up", "err", err)
+		d.sorry(w, r, http.StatusServiceUnavailable, "Who you are could not be looked up; the server's log says why.")
+	}
+}
+
+// only lets through to one page, and leads everybody else there.
+func (d *dashboard) only(w http.ResponseWriter, r *http.Request, next http.Handler, path, why string) {
+	switch {
+	case r.URL.Path == path:
+		next.ServeHTTP(w, r)
+	case r.URL.Path == "/events":
+		http.Error(w, why, http.StatusUnauthorized)
+	case r.Method == http.MethodGet || r.Method == http.MethodHead:
+		http.Redirect(w, r, path+"?next="+url.QueryEscape(r.URL.RequestURI()), http.StatusSeeOther)
+	default:
+		d.sorry(w, r, http.StatusUnauthorized, why)
 	}
 }
 
@@ -58,12 +119,19 @@ func (d *dashboard) guard(next http.Handler) http.Handler {
 		h.Set("Content-Security-Policy", policy)
 		h.Set("X-Content-Type-Options", "nosniff")
 		h.Set("X-Frame-Options", "DENY") // for browsers that know no frame-ancestors
-		h.Set("Referrer-Policy", "no-referrer")
+		// Without any referrer, browsers that send no Sec-Fetch-Site would say of our own
+		// forms that they come from nowhere (Origin: null).
+		h.Set("Referrer-Policy", "same-origin")
 		h.Set("Cross-Origin-Opener-Policy", "same-origin")
 		h.Set("Cross-Origin-Resource-Policy", "same-origin")
 		h.Set("Permissions-Policy", "camera=(), geolocation=(), microphone=()")
 		h.Set("Cache-Control", "no-store")
+		if d.o.Secure {
+			h.Set("Strict-Transport-Security", hstsFor)
+		}
 		switch {
+		case !d.proxyAllowed(r):
+			http.Error(w, "This server is asked by way of its proxy only: one that passes requests on is named with --behind-proxy.", http.StatusForbidden)
 		case !d.hostAllowed(r.Host):
 			// A name that leads here by a foreign DNS entry would let a foreign page read ours.
 			http.Error(w, "This server does not answer to that name.", http.StatusMisdirectedRequest)
@@ -72,7 +140,7 @@ func (d *dashboard) guard(next http.Handler) http.Handler {
 		case len(r.RequestURI) > urlMax:
 			http.Error(w, "That address is too long.", http.StatusRequestURITooLong)
 		default:
-			next.ServeHTTP(w, r)
+			d.admit(w, r, next)
 		}
 	})
 }
@@ -84,4 +152,33 @@ func (d *dashboard) hostAllowed(host string) bool {
 	}
 	name = strings.TrimSuffix(strings.TrimPrefix(name, "["), "]")
 	return slices.ContainsFunc(d.o.Hosts, func(h string) bool { return strings.EqualFold(h, name) })
+}
+
+// proxyAllowed reports whether a request comes the way it should: from the proxy that
+// was named, or from no proxy. One on this machine that nobody named would make the whole
+// shop look like who sits here.
+func (d *dashboard) proxyAllowed(r *http.Request) bool {
+	if d.o.Proxy.IsValid() {
+		peer := peerOf(r)
+		return peer == d.o.Proxy.Unmap() || peer.IsLoopback() && d.o.Proxy.IsLoopback()
+	}
+	return d.o.Secure || r.Header.Get("X-Forwarded-For") == "" && r.Header.Get("Forwarded") == "" && r.Header.Get("Via") == ""
+}
+
+// peerOf is the address at the other end of the connection.
+func peerOf(r *http.Request) netip.Addr {
+	a, _ := netip.ParseAddrPort(r.RemoteAddr) // net/http made it
+	return a.Addr().Unmap()
+}
+
+// from is the address of who asks. Of X-Forwarded-For only the last is the proxy's own
+// word; those before it are anybody's.
+func (d *dashboard) from(r *http.Request) netip.Addr {
+	if lines := r.Header.Values("X-Forwarded-For"); d.o.Proxy.IsValid() && len(lines) > 0 {
+		line := lines[len(lines)-1]
+		if a, err := netip.ParseAddr(strings.TrimSpace(line[strings.LastIndex(line, ",")+1:])); err == nil {
+			return a
+		}
+	}
+	return peerOf(r)
 }

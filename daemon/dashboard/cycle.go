@@ -30,6 +30,7 @@ type cycleBody struct {
 	Notes                    []noteRow
 	Origin                   string
 	Compare, Sheet           string // addresses: of what to compare it with, of its test sheet
+	Jobs                     *cycleJobs
 }
 
 // edgeRow is a transition in figures.
@@ -52,7 +53,13 @@ func (d *dashboard) cycle(w http.ResponseWriter, r *http.Request) {
 		return
 	}
 	p := d.page("Key cycle "+clean(c.ID), "history")
-	p.Body = d.cycleBody(c)
+	body := d.cycleBody(c)
+	var err error
+	if body.Jobs, err = d.jobsOfCycle(r, c); err != nil {
+		d.failed(w, r, err)
+		return
+	}
+	p.Body = body
 	if !c.Final {
 		// What the page shows may be older than what was heard: everything is asked for.
 		p.Live = "/events?bench=" + c.Bench
@@ -91,7 +98,7 @@ func (d *dashboard) failed(w http.ResponseWriter, r *http.Request, err error) {
 func (d *dashboard) cycleBody(c *protocol.Cycle) cycleBody {
 	b := cycleBody{Bench: clean(c.Bench), ID: clean(c.ID), When: madeAt(c.Wall, d.o.Zone), Subject: clean(string(c.Subject)), Status: status(c), Revision: c.Revision, Open: !c.Final}
 	b.Sentences = append(b.Sentences, tally(c))
-	for _, s := range []string{report.Battery(c), report.Order(c)} {
+	for _, s := range []string{report.Battery(c), report.LowVoltage(c), report.Order(c)} {
 		if s != "" {
 			b.Sentences = append(b.Sentences, cleanTo(s, sentenceMax))
 		}

@@ -5,7 +5,11 @@ import (
 	"html/template"
 	"log/slog"
 	"net/http"
+	"net/netip"
 	"time"
+
+	"keyturn/daemon/dashboard/access"
+	"keyturn/daemon/records"
 )
 
 // Options is what a dashboard is made of.
@@ -14,9 +18,19 @@ type Options struct {
 	State *State
 	// Records are the stored key cycles; nil: there are none, and pages say so.
 	Records Records
+	// Jobs are the jobs and their key cycles; nil: there are none, and pages say so.
+	Jobs *records.Store
 	// Hosts are the names under which the dashboard may be asked for, without port;
 	// none: loopback's.
 	Hosts []string
+	// Access says who may do what; nil: whoever asks may do everything, so let it be
+	// heard on loopback only.
+	Access *access.Access
+	// Secure says that the pages are reached over TLS only, and tells browsers so.
+	Secure bool
+	// Proxy is the only one that is answered, if it is valid, and is believed for whom it
+	// asks (the last address of X-Forwarded-For).
+	Proxy netip.Addr
 	// Streams is how many pages are kept up to date at once; 0: 64.
 	Streams int
 	// Done, once closed, ends the streams, so that a server can shut down.
@@ -29,19 +43,42 @@ type Options struct {
 
 const streamsDefault = 64
 
-// loopback are the names of this machine to itself.
-var loopback = []string{"localhost", "127.0.0.1", "::1"}
+// Loopback are the names of this machine to itself.
+func Loopback() []string { return []string{"localhost", "127.0.0.1", "::1"} }
 
 // dashboard serves the pages.
 type dashboard struct {
 	o         Options
 	pages     *template.Template
 	assets    *assets
+	mux       *routes
 	streaming chan struct{} // a place for each stream
+	making    chan struct{} // a place for one photo
 }
 
-// New returns the pages. It asks nobody who he is: let it be heard on loopback only.
+// routes is what is served where. It remembers the patterns, so that a test can walk
+// them all.
+type routes struct {
+	http.ServeMux
+	patterns []string
+}
+
+// HandleFunc serves a pattern.
+func (m *routes) HandleFunc(pattern string, handler http.HandlerFunc) {
+	m.patterns = append(m.patterns, pattern)
+	m.ServeMux.HandleFunc(pattern, handler)
+}
+
+// New returns the pages.
 func New(o Options) (http.Handler, error) {
+	d, err := build(o)
+	if err != nil {
+		return nil, err
+	}
+	return d.guard(d.mux), nil
+}
+
+func build(o Options) (*dashboard, error) {
 	if o.State == nil {
 		return nil, errors.New("dashboard: no state")
 	}
@@ -52,7 +89,7 @@ func New(o Options) (http.Handler, error) {
 		return nil, errors.New("dashboard: fewer than no streams")
 	}
 	if len(o.Hosts) == 0 {
-		o.Hosts = loopback
+		o.Hosts = Loopback()
 	}
 	if o.Zone == nil {
 		o.Zone = time.Local
@@ -64,11 +101,11 @@ func New(o Options) (http.Handler, error) {
 	if err != nil {
 		return nil, err
 	}
-	d := &dashboard{o: o, assets: a, streaming: make(chan struct{}, o.Streams)}
+	d := &dashboard{o: o, assets: a, streaming: make(chan struct{}, o.Streams), making: make(chan struct{}, 1)}
 	if d.pages, err = template.New("").Funcs(template.FuncMap{"asset": a.url}).ParseFS(files, "templates/*.html"); err != nil {
 		return nil, err
 	}
-	mux := http.NewServeMux()
+	mux := &routes{}
 	mux.HandleFunc("GET /{$}", d.now)
 	mux.HandleFunc("GET /bench/{bench}", d.bench)
 	mux.HandleFunc("GET /hand/{bench}", d.leads)
@@ -77,11 +114,14 @@ func New(o Options) (http.Handler, error) {
 	mux.HandleFunc("GET /sheet/{bench}/{id}", d.sheet)
 	mux.HandleFunc("GET /compare", d.compare)
 	mux.HandleFunc("GET /history", d.history)
+	d.jobRoutes(mux)
 	mux.HandleFunc("GET /health", d.health)
 	mux.HandleFunc("GET /events", d.events)
 	mux.HandleFunc("GET /assets/{name}", a.serve)
+	d.accessRoutes(mux)
 	mux.HandleFunc("GET /", d.nowhere)
-	return d.guard(mux), nil
+	d.mux = mux
+	return d, nil
 }
 
 // Server returns a server for the pages with limits on what a client may cost. Streams

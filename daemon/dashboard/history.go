@@ -6,6 +6,8 @@ import (
 	"net/http"
 	"net/url"
 	"slices"
+	"strings"
+	"time"
 
 	"keyturn/daemon/records"
 	"keyturn/daemon/report"
@@ -17,17 +19,24 @@ const pageOf = 50
 
 // historyBody is the page History.
 type historyBody struct {
-	None       string // why there is nothing to search
-	Bench      string
-	Slot       string
-	Behaviour  protocol.Behaviour
-	Behaviours []choice
-	Benches    []string
-	Rows       []historyRow
-	Older      string // where the next page is
-	First      bool
-	Searched   string
+	None     string // why there is nothing to search
+	Form     *webForm
+	More     bool // something was asked of the jobs, or a day
+	Rows     []historyRow
+	Older    string // where the next page is
+	Latest   string // where the first is, from a later one
+	Searched string
+	Last     []lastTime
+	Model    string // to open a job on
 }
+
+// Always and Folded are the fields that are seen at once and those that are not.
+func (b historyBody) Always() []*field { return b.Form.Fields[:historyAlways] }
+
+// Folded are the others.
+func (b historyBody) Folded() []*field { return b.Form.Fields[historyAlways:] }
+
+const historyAlways = 3
 
 // historyRow is a key cycle in one line.
 type historyRow struct {
@@ -35,45 +44,82 @@ type historyRow struct {
 	Remarks                            []string
 }
 
-// choice is a behaviour that can be searched for.
-type choice struct {
-	Value protocol.Behaviour
-	Word  string
+// historyForm asks what is looked for.
+func (d *dashboard) historyForm(r *http.Request) (*webForm, error) {
+	bench := &field{Name: "bench", Label: "Bench", Kind: "choice", Options: []option{{"", "every bench"}}}
+	does := &field{Name: "behaviour", Label: "What it does", Kind: "choice", Options: []option{{"", "anything"}}}
+	for _, b := range report.Behaviours() {
+		does.Options = append(does.Options, option{string(b), report.BehaviourName(b)})
+	}
+	var models, parts []string
+	if d.o.Jobs != nil {
+		var err error
+		if models, parts, err = d.o.Jobs.Models(r.Context()); err != nil {
+			return nil, err
+		}
+	}
+	f := newForm("s", "/history", "Search", bench, &field{Name: "slot", Label: "Slot", Hint: "In small letters, digits and hyphens, as on the box: f07."}, does,
+		&field{Name: "job", Label: "Job", Hint: "Its number.", Mode: "numeric"}, &field{Name: "model", Label: "Model", Known: models}, &field{Name: "year", Label: "Model year", Mode: "numeric"},
+		&field{Name: "part", Label: "Fuse box part number", Known: parts},
+		&field{Name: "from", Label: "From", Hint: "The day on which a key cycle reached these records.", Kind: "date"}, &field{Name: "to", Label: "Up to and including", Kind: "date"})
+	f.fill(r.URL.Query())
+	for _, id := range d.benches(bench.Value) {
+		bench.Options = append(bench.Options, option{id, id})
+	}
+	return f, nil
 }
 
-func choices() (out []choice) {
-	for _, b := range report.Behaviours() {
-		out = append(out, choice{b, report.BehaviourName(b)})
+// filter reads what is looked for; what cannot be is said beside its field.
+func (f *webForm) filter(zone *time.Location) records.Filter {
+	out := records.Filter{Bench: f.get("bench"), Slot: strings.ToLower(f.get("slot")), Behaviour: protocol.Behaviour(f.get("behaviour")),
+		Job: f.count("job"), Model: f.get("model"), Part: f.get("part"), Year: f.count("year"), Limit: pageOf + 1}
+	for name, id := range map[string]string{"bench": out.Bench, "slot": out.Slot} { // each by itself
+		if id != "" && protocol.CheckID(id) != nil {
+			f.wrong(name, "Small letters, digits and hyphens only, at most 32.")
+		}
+	}
+	if out.Behaviour != "" && !slices.Contains(report.Behaviours(), out.Behaviour) {
+		f.wrong("behaviour", "There is no such behaviour.")
+	}
+	for _, x := range []struct {
+		name string
+		at   *time.Time
+		days int
+	}{{"from", &out.From, 0}, {"to", &out.To, 1}} {
+		if text := f.get(x.name); text != "" {
+			day, err := time.ParseInLocation(time.DateOnly, text, zone)
+			if err != nil || day.Year() < 1 {
+				f.wrong(x.name, "Year, month and day: 2006-01-31.")
+			}
+			*x.at = day.AddDate(0, 0, x.days)
+		}
 	}
 	return out
 }
 
 func (d *dashboard) history(w http.ResponseWriter, r *http.Request) {
-	q := r.URL.Query()
-	f := records.Filter{
-		Bench: q.Get("bench"), Slot: q.Get("slot"), Behaviour: protocol.Behaviour(q.Get("behaviour")),
-		Before: records.CycleRef{Bench: q.Get("before-bench"), ID: q.Get("before")}, Limit: pageOf + 1,
-	}
-	for _, id := range []string{f.Bench, f.Slot, f.Before.Bench, f.Before.ID} {
-		if id != "" && protocol.CheckID(id) != nil {
-			d.sorry(w, r, http.StatusBadRequest, "Names of benches, slots and key cycles have small letters, digits and hyphens only, at most 32.")
-			return
-		}
-	}
-	if f.Behaviour != "" && !slices.Contains(report.Behaviours(), f.Behaviour) {
-		d.sorry(w, r, http.StatusBadRequest, "There is no such behaviour.")
+	form, err := d.historyForm(r)
+	if err != nil {
+		d.failed(w, r, err)
 		return
 	}
-	if (f.Before.Bench == "") != (f.Before.ID == "") {
+	f := form.filter(d.o.Zone)
+	q := r.URL.Query()
+	f.Before = records.CycleRef{Bench: q.Get("before-bench"), ID: q.Get("before")}
+	first := f.Before == records.CycleRef{}
+	if !first && (protocol.CheckID(f.Before.Bench) != nil || protocol.CheckID(f.Before.ID) != nil) {
 		d.sorry(w, r, http.StatusBadRequest, "That page has no beginning: search again.")
 		return
 	}
-	body := historyBody{Bench: f.Bench, Slot: f.Slot, Behaviour: f.Behaviour, Behaviours: choices(), Benches: d.benches(f.Bench), First: f.Before.ID == "", Searched: searched(&f)}
-	if d.o.Records == nil {
+	body := historyBody{Form: form, Searched: searched(form, &f), More: slices.ContainsFunc(form.Fields[historyAlways:], func(x *field) bool { return x.Value != "" })}
+	status := http.StatusOK
+	switch {
+	case len(form.Faults()) > 0:
+		status = http.StatusBadRequest
+	case d.o.Records == nil:
 		body.None = "This server keeps no records."
-	} else {
-		cycles, err := d.o.Records.Cycles(r.Context(), f)
-		if errors.Is(err, records.ErrNone) {
+	default:
+		if err = d.find(r, &body, &f); errors.Is(err, records.ErrNone) {
 			d.sorry(w, r, http.StatusNotFound, "The key cycle that this page would begin after is no longer kept: search again.")
 			return
 		}
@@ -81,58 +127,78 @@ func (d *dashboard) history(w http.ResponseWriter, r *http.Request) {
 			d.failed(w, r, err)
 			return
 		}
-		if len(cycles) > pageOf {
-			cycles = cycles[:pageOf]
-			body.Older = pageAfter(&f, cycles[pageOf-1])
-		}
-		for _, c := range cycles {
-			body.Rows = append(body.Rows, d.historyRow(c, &f))
+		if !first {
+			body.Latest = historyPath(form, nil)
 		}
 	}
 	p := d.page("History", "history")
 	p.Body = body
-	d.show(w, r, http.StatusOK, "history", p)
+	d.show(w, r, status, "history", p)
 }
 
-// pageAfter is the address of the page that follows a key cycle.
-func pageAfter(f *records.Filter, c *protocol.Cycle) string {
-	q := url.Values{"before-bench": {c.Bench}, "before": {c.ID}}
-	for name, v := range map[string]string{"bench": f.Bench, "slot": f.Slot, "behaviour": string(f.Behaviour)} { // Encode sorts
-		if v != "" {
-			q.Set(name, v)
+// find looks for what is asked for.
+func (d *dashboard) find(r *http.Request, body *historyBody, f *records.Filter) error {
+	cycles, err := d.o.Records.Cycles(r.Context(), *f)
+	if err != nil {
+		return err
+	}
+	if len(cycles) > pageOf {
+		cycles = cycles[:pageOf]
+		body.Older = historyPath(body.Form, cycles[pageOf-1])
+	}
+	for _, c := range cycles {
+		body.Rows = append(body.Rows, d.historyRow(c, f))
+	}
+	if d.o.Jobs == nil || f.Model == "" {
+		return nil
+	}
+	if d.may(r) {
+		body.Model = f.Model
+	}
+	body.Last, err = d.lastTimes(r.Context(), f.Model, 0)
+	return err
+}
+
+// historyPath is the address of a search; of the page that follows a key cycle, if there
+// is one.
+func historyPath(f *webForm, after *protocol.Cycle) string {
+	q := url.Values{}
+	if after != nil {
+		q = url.Values{"before-bench": {after.Bench}, "before": {after.ID}}
+	}
+	for _, x := range f.Fields {
+		if x.Value != "" {
+			q.Set(x.Name, x.Value)
 		}
 	}
 	return "/history?" + q.Encode()
 }
 
 // searched says what was searched for.
-func searched(f *records.Filter) string {
+func searched(form *webForm, f *records.Filter) string {
 	text := "Key cycles"
-	if f.Bench != "" {
-		text += " of bench " + f.Bench
+	add := func(before, value string) {
+		if value != "" {
+			text += before + value
+		}
 	}
-	slot := "a slot"
-	if f.Slot != "" {
-		slot = "slot " + f.Slot
+	add(" of bench ", f.Bench)
+	slot := f.Slot
+	if slot == "" && f.Behaviour != "" {
+		text += " with a slot"
 	}
+	add(" with slot ", slot)
 	if f.Behaviour != "" {
-		return text + " with " + slot + ": " + report.BehaviourName(f.Behaviour)
+		add(": ", report.BehaviourName(f.Behaviour))
 	}
-	if f.Slot != "" {
-		return text + " with " + slot
+	for _, x := range []struct{ name, before string }{{"job", ", job "}, {"model", ", model "}, {"year", ", model year "}, {"part", ", fuse box "}, {"from", ", from "}, {"to", ", up to "}} {
+		add(x.before, clean(form.get(x.name)))
 	}
 	return text
 }
 
 func (d *dashboard) historyRow(c *protocol.Cycle, f *records.Filter) historyRow {
-	row := historyRow{When: madeAt(c.Wall, d.o.Zone), Bench: clean(c.Bench), ID: clean(c.ID), Status: status(c)}
-	for i, k := range c.Key {
-		if i > 0 {
-			row.Key += " → "
-		}
-		row.Key += report.Position(k.Position)
-	}
-	row.Key = cleanTo(row.Key, 2*textMax)
+	row := historyRow{When: d.called(c), Bench: clean(c.Bench), ID: clean(c.ID), Key: keyWords(c), Status: status(c)}
 	n := 0
 	for i := range c.Slots {
 		s := &c.Slots[i]

@@ -23,11 +23,16 @@ type page struct {
 	Live string
 	// Scripts and Styles are those that this page needs beside those of every page.
 	Scripts, Styles []string
+	// Who asks; without a name where nobody is asked who he is.
+	Who person
 	// Version and Epoch say what the page shows already.
 	Version uint64
 	Epoch   string
 	Body    any
 }
+
+// KeepsUsers reports whether who asks may keep users.
+func (p page) KeepsUsers() bool { return p.Who.Role >= Instructor }
 
 // MadeText says when the page was made.
 func (p page) MadeText() string { return moment(p.Made) }
@@ -39,6 +44,7 @@ func (d *dashboard) page(title, here string) page {
 // show makes a page whole before the first byte is sent, so that a fault cannot leave
 // half a page that looks like one.
 func (d *dashboard) show(w http.ResponseWriter, r *http.Request, status int, name string, p page) {
+	p.Who = d.who(r)
 	var b bytes.Buffer
 	if err := d.pages.ExecuteTemplate(&b, name, p); err != nil {
 		d.o.Logger.Error("a page could not be made", "page", name, "err", err)

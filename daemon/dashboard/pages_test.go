@@ -297,7 +297,7 @@ func TestAccess(t *testing.T) {
 			t.Errorf("%s %s %.40s: %d, want %d", c.method, c.host, c.path, w.Code, c.want)
 		}
 		for name, want := range map[string]string{ // each by itself
-			"Content-Security-Policy": "default-src 'none'", "X-Content-Type-Options": "nosniff", "Referrer-Policy": "no-referrer", "X-Frame-Options": "DENY",
+			"Content-Security-Policy": "default-src 'none'", "X-Content-Type-Options": "nosniff", "Referrer-Policy": "same-origin", "X-Frame-Options": "DENY",
 		} {
 			if got := w.Header().Get(name); !strings.HasPrefix(got, want) {
 				t.Errorf("%s %s: %s is %q", c.method, c.path, name, got)

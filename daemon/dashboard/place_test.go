@@ -2,6 +2,7 @@ package dashboard
 
 import (
 	"fmt"
+	"math"
 	"net/http"
 	"os"
 	"strings"
@@ -61,7 +62,7 @@ func TestSlotsWithoutSoundPlacesAreAList(t *testing.T) {
 		"outside":            func(d *protocol.Bench) { d.Slots[1].Place.Column = 7 },
 		"below":              func(d *protocol.Bench) { d.Slots[1].Place.Row = 0 },
 		"too wide":           func(d *protocol.Bench) { d.Box.Columns = columnsMost + 1 },
-		"too high":           func(d *protocol.Bench) { d.Box.Rows = 1 << 40 },
+		"too high":           func(d *protocol.Bench) { d.Box.Rows = math.MaxInt },
 		"no columns":         func(d *protocol.Bench) { d.Box.Columns = -1 },
 	} {
 		d := seated(3, 2, 6)

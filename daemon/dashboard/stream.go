@@ -56,7 +56,8 @@ func (v *benchView) update() update {
 }
 
 // events keeps a page up to date. Every update is the latest state of a bench, whole:
-// a client that was slow or away lacks nothing once it has the next.
+// a client that was slow or away lacks nothing once it has the next. Who may no longer see
+// it is told so at the next beat.
 func (d *dashboard) events(w http.ResponseWriter, r *http.Request) {
 	s := stream{w: w, c: http.NewResponseController(w), state: d.o.State, version: d.seen(r)}
 	if why := s.wants(r.URL.Query()); why != "" {
@@ -94,6 +95,10 @@ func (d *dashboard) events(w http.ResponseWriter, r *http.Request) {
 		case <-d.o.Done:
 			return
 		case <-beat.C:
+			if d.o.Access != nil && !d.o.Access.Still(r, d.who(r)) {
+				_ = s.ended() // it ends either way
+				return
+			}
 			err = s.beat()
 		case <-pause.C:
 			changed = wake
@@ -164,6 +169,9 @@ func (s *stream) begin() error { return s.put("retry: 3000\n\n") }
 
 // beat shows a page that nothing is new rather than lost: the script waits for it.
 func (s *stream) beat() error { return s.put("event: beat\ndata: {}\n\n") }
+
+// ended lets a page ask again who looks at it.
+func (s *stream) ended() error { return s.put("event: ended\ndata: {}\n\n") }
 
 // send sends every bench that changed since the last time. The id comes with the last
 // of them: who lost half of it gets it again.

@@ -46,13 +46,16 @@ func (r *reader) Write(b []byte) (int, error) {
 }
 
 // listen opens a stream inside a synctest bubble.
-func listen(t *testing.T, h http.Handler, path, lastID string) (r *reader, leave func()) {
+func listen(t *testing.T, h http.Handler, path, lastID string, cookies ...*http.Cookie) (r *reader, leave func()) {
 	ctx, cancel := context.WithCancel(t.Context())
 	r = &reader{header: http.Header{}, out: make(chan string), gone: ctx, ended: make(chan struct{})}
 	req := httptest.NewRequestWithContext(ctx, http.MethodGet, path, nil)
 	req.Host = "localhost"
 	if lastID != "" {
 		req.Header.Set("Last-Event-ID", lastID)
+	}
+	for _, c := range cookies {
+		req.AddCookie(c)
 	}
 	go func() { h.ServeHTTP(r, req); close(r.ended) }()
 	return r, func() { cancel(); <-r.ended }

@@ -120,9 +120,13 @@ func (e *Engine) takeMark(at adc.Instant, m adc.Mark) {
 		return
 	}
 	k.known = true
+	u := markU
+	if m.Source == adc.SourceScript {
+		u = relayU
+	}
 	set := func(s signal, on bool) {
 		if k.lead[s] == NoLead && k.on[s] != on {
-			k.change(keyChange{s, on, at, markU, m.Source})
+			k.change(keyChange{s, on, at, u, m.Source})
 		}
 	}
 	set(onTerminal75, m.Position != adc.Off && m.Position != adc.Start)
@@ -133,6 +137,10 @@ func (e *Engine) takeMark(at adc.Instant, m adc.Mark) {
 // markU is the standard uncertainty of an instant a person marks: a reaction
 // time (common practice, no published source).
 const markU = 200 * time.Millisecond
+
+// relayU is that of an instant a script marks: the relay moves up to 10 ms later (data
+// sheets of 12 V vehicle relays).
+const relayU = 10 * time.Millisecond
 
 // moveKey applies the changes that are old enough.
 func (e *Engine) moveKey() {

@@ -3,9 +3,7 @@ package measure_test
 import (
 	"math"
 	"os"
-	"os/exec"
 	"path/filepath"
-	"regexp"
 	"strconv"
 	"strings"
 	"testing"
@@ -15,33 +13,17 @@ import (
 	"keyturn/adc/adctest"
 	"keyturn/adc/vehicle"
 	"keyturn/daemon/measure"
+	"keyturn/daemon/measure/spicetest"
 )
 
 // spice runs a deck with ngspice and returns what its .meas lines say and the
 // waveforms it wrote.
 func spice(t *testing.T, deck string) (measured map[string]float64, waves [][]vehicle.Point) {
 	t.Helper()
-	path, err := filepath.Abs(filepath.Join("../../testdata/spice", deck))
+	measured, dir := spicetest.Run(t, deck)
+	text, err := os.ReadFile(filepath.Join(dir, "waves.txt"))
 	if err != nil {
 		t.Fatal(err)
-	}
-	c := exec.Command("ngspice", "-b", path)
-	c.Dir = t.TempDir()
-	out, err := c.CombinedOutput()
-	if err != nil {
-		t.Fatalf("ngspice (Debian package ngspice): %v\n%s", err, out)
-	}
-	measured = map[string]float64{}
-	for _, m := range regexp.MustCompile(`(?m)^(\w+)\s+=\s+([-+0-9.e]+)`).FindAllStringSubmatch(string(out), -1) {
-		v, err := strconv.ParseFloat(m[2], 64)
-		if err != nil {
-			t.Fatal(err)
-		}
-		measured[m[1]] = v
-	}
-	text, err := os.ReadFile(filepath.Join(c.Dir, "waves.txt"))
-	if err != nil {
-		t.Fatalf("%v\n%s", err, out)
 	}
 	for line := range strings.Lines(string(text)) {
 		f := strings.Fields(line)

@@ -5,6 +5,7 @@ import (
 	"database/sql"
 	"errors"
 	"fmt"
+	"time"
 
 	"keyturn/protocol"
 )
@@ -88,6 +89,13 @@ func afterKeyOn(c *protocol.Cycle, atNS int64) any {
 type Filter struct {
 	Bench, Slot string
 	Behaviour   protocol.Behaviour
+	// Job is the number of a job that they are in. Model, Year and Part are those of a
+	// job that they are in: a model and a part number by their letters and digits.
+	Job         int64
+	Model, Part string
+	Year        int64
+	// From and To bound when they reached the records; To is the first instant too late.
+	From, To time.Time
 	// Before is the last of the list before: those that came earlier follow. One that
 	// is not known is an ErrNone. A revision that comes later does not move a cycle.
 	Before CycleRef
@@ -109,37 +117,73 @@ const latest = "SELECT r.payload FROM cycle c JOIN result r ON r.stream = c.stre
 
 // Cycles returns the latest revision of key cycles, the latest cycle first.
 func (s *Store) Cycles(ctx context.Context, f Filter) ([]*protocol.Cycle, error) {
-	if f.Limit <= 0 {
-		f.Limit = limitUsual
-	}
 	if f.Before != (CycleRef{}) {
 		if _, err := s.Cycle(ctx, f.Before.Bench, f.Before.ID); err != nil {
 			return nil, err
 		}
 	}
-	rows, err := s.db.QueryContext(ctx, latest+` WHERE ($1 = '' OR c.bench = $1)
-		AND (($2 = '' AND $3 = '') OR EXISTS (SELECT 1 FROM slot s WHERE s.bench = c.bench AND s.id = c.id
-			AND ($2 = '' OR s.slot = $2) AND ($3 = '' OR s.behaviour = $3)))
-		AND ($4 = '' OR (c.arrived, c.bench, c.id) < (SELECT b.arrived, b.bench, b.id FROM cycle b WHERE b.bench = $4 AND b.id = $5))
-		ORDER BY c.arrived DESC, c.bench DESC, c.id DESC LIMIT $6`,
-		f.Bench, f.Slot, string(f.Behaviour), f.Before.Bench, f.Before.ID, min(f.Limit, limitMost))
+	q := f.query()
+	out, err := rows(ctx, s, scanCycle, q.text, q.args...)
 	if err != nil {
-		return nil, fmt.Errorf("look for key cycles: %w", err)
-	}
-	defer rows.Close()
-	var out []*protocol.Cycle
-	for rows.Next() {
-		c, err := scanCycle(rows)
-		if err != nil {
-			return nil, fmt.Errorf("look for key cycles: %w", err)
-		}
-		out = append(out, c)
-	}
-	if err := rows.Err(); err != nil {
 		return nil, fmt.Errorf("look for key cycles: %w", err)
 	}
 	return out, nil
 }
+
+// query walks the cycles from the latest on where most will fit, and goes from the
+// jobs to their few cycles where jobs are asked for.
+func (f *Filter) query() query {
+	q := query{text: latest + " WHERE 1=1"}
+	if f.Bench != "" {
+		q.and("c.bench = ?", f.Bench)
+	}
+	if f.Slot != "" || f.Behaviour != "" {
+		q.and("EXISTS (SELECT 1 FROM slot s WHERE s.bench = c.bench AND s.id = c.id")
+		if f.Slot != "" {
+			q.and("s.slot = ?", f.Slot)
+		}
+		if f.Behaviour != "" {
+			q.and("s.behaviour = ?", string(f.Behaviour))
+		}
+		q.end(")")
+	}
+	f.jobs(&q)
+	if !f.From.IsZero() {
+		q.and("c.arrived >= ?", arrivedFrom(f.From))
+	}
+	if !f.To.IsZero() {
+		q.and("c.arrived < ?", arrivedFrom(f.To))
+	}
+	if f.Before != (CycleRef{}) {
+		q.and("(c.arrived, c.bench, c.id) < (SELECT b.arrived, b.bench, b.id FROM cycle b WHERE b.bench = ? AND b.id = ?)", f.Before.Bench, f.Before.ID)
+	}
+	q.end("ORDER BY c.arrived DESC, c.bench DESC, c.id DESC LIMIT ?", limit(f.Limit))
+	return q
+}
+
+func (f *Filter) jobs(q *query) {
+	model, part := plain(f.Model), plain(f.Part)
+	if f.Job == 0 && model == "" && part == "" && f.Year == 0 {
+		return
+	}
+	q.and("(c.bench, c.id) IN (SELECT jc.bench, jc.id FROM job_cycle jc JOIN job j ON j.number = jc.job WHERE 1=1")
+	if f.Job != 0 {
+		q.and("j.number = ?", f.Job)
+	}
+	if model != "" {
+		q.and("j.plain_model = ?", model)
+	}
+	if part != "" {
+		q.and("j.plain_part = ?", part)
+	}
+	if f.Year != 0 {
+		q.and("j.year = ?", f.Year)
+	}
+	q.end(")")
+}
+
+// arrivedFrom is how an instant compares with times of arrival as they are stored.
+func arrivedFrom(t time.Time) string { return t.UTC().Format(arrivedForm) }
 
 // ErrNone is returned where there is no such key cycle.
 var ErrNone = errors.New("no such key cycle")
@@ -156,7 +200,7 @@ func (s *Store) Cycle(ctx context.Context, bench, id string) (*protocol.Cycle, e
 	return c, nil
 }
 
-func scanCycle(row interface{ Scan(...any) error }) (*protocol.Cycle, error) {
+func scanCycle(row scanner) (*protocol.Cycle, error) {
 	var payload string
 	if err := row.Scan(&payload); err != nil {
 		return nil, err

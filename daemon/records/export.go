@@ -11,14 +11,14 @@ import (
 )
 
 // Views are what can be exported as a table: each is a view of the records, with a line
-// a slot and key cycle, or a line a transition.
-func Views() []string { return []string{"slots", "transitions"} }
+// a slot and key cycle, a line a transition, or a line a job and fitting.
+func Views() []string { return []string{"slots", "transitions", "jobs"} }
 
 // view reads all of a view, the latest key cycles last.
 func (s *Store) view(ctx context.Context, view string) (*sql.Rows, error) {
-	order := map[string]string{"slots": "bench, wall, cycle, slot", "transitions": "bench, wall, cycle, after_key_on_s, lead"}[view]
+	order := map[string]string{"slots": "bench, wall, cycle, slot", "transitions": "bench, wall, cycle, after_key_on_s, lead", "jobs": "job, slot, accessory"}[view]
 	if order == "" {
-		return nil, fmt.Errorf("export %q: there are %s", view, strings.Join(Views(), " and "))
+		return nil, fmt.Errorf("export %q: there are %s", view, strings.Join(Views(), ", "))
 	}
 	rows, err := s.db.QueryContext(ctx, "SELECT * FROM "+view+" ORDER BY "+order)
 	if err != nil {

@@ -6,13 +6,14 @@ import (
 	"encoding/csv"
 	"strings"
 	"testing"
+	"time"
 
 	"keyturn/protocol"
 )
 
 // Both databases export the same bytes; a legend that is a formula is a text.
 func TestExport(t *testing.T) {
-	got := map[string][3]string{}
+	got := map[string][4]string{}
 	for _, kind := range []string{"sqlite", "postgres"} {
 		s := open(t, kind)
 		c := cycle(1, "1", 1, true, protocol.Permanent)
@@ -21,7 +22,9 @@ func TestExport(t *testing.T) {
 		c.Slots[0].OffInStart = &off
 		payload := encode(t, c)
 		add(t, s, payload, fault(t, "s", 2))
-		var out [3]string
+		s.now = func() time.Time { return time.Unix(0, 0) }
+		must(t, s.PutFitting(context.Background(), dashcam(openJob(t, s, van())), "bo"))
+		var out [4]string
 		for i, view := range Views() {
 			var b bytes.Buffer
 			if err := s.ExportCSV(context.Background(), &b, view); err != nil {
@@ -37,8 +40,8 @@ func TestExport(t *testing.T) {
 		if err := s.ExportJSON(context.Background(), &b); err != nil {
 			t.Fatal(err)
 		}
-		if out[2] = b.String(); out[2] != string(payload)+"\n"+string(fault(t, "s", 2))+"\n" {
-			t.Errorf("%s: the results are not as they came:\n%s", kind, out[2])
+		if out[3] = b.String(); out[3] != string(payload)+"\n"+string(fault(t, "s", 2))+"\n" {
+			t.Errorf("%s: the results are not as they came:\n%s", kind, out[3])
 		}
 		if err := s.ExportCSV(context.Background(), &b, "result; DROP TABLE result"); err == nil {
 			t.Error("a view that is none was exported")
@@ -52,5 +55,12 @@ func TestExport(t *testing.T) {
 		`bench-1|0123abcd-1||true|f18|'=HYPERLINK("x","y, z")|permanent|240|true|0|8.25`
 	if got["sqlite"][0] != want {
 		t.Errorf("slots are\n%s\nwant\n%s", got["sqlite"][0], want)
+	}
+	want = "job|kind|opened|opened_by|closed|closed_by|registration|vin|mileage|mileage_unit|model|year|box_serial|box_part|" +
+		"accessory|slot|feed_side|original_fuse_a|added_fuse_a|wire_mm2|earth_point|cable_route|fitted_by|fitted_on\n" +
+		"1|vehicle|1970-01-01T00:00:00Z|ann|||KT 12-ABC||48210|km|Marlow Carrier 2|2019||FB-204|" +
+		"Dash camera|f18|left|10|2|0.75|M6 stud behind the kick panel|up the left A pillar, behind the lining|R. Okafor|2026-03-04"
+	if got["sqlite"][2] != want {
+		t.Errorf("jobs are\n%s\nwant\n%s", got["sqlite"][2], want)
 	}
 }

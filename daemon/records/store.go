@@ -32,8 +32,11 @@ type Options struct {
 }
 
 // pragmas: a commit is on the disk before it returns (a receipt says so), and readers
-// do not wait for the writer.
-const pragmas = "?_pragma=journal_mode(WAL)&_pragma=synchronous(FULL)&_pragma=busy_timeout(10000)&_pragma=foreign_keys(1)&_txlock=immediate"
+// do not wait for the writer; what is deleted is overwritten, for it may name people.
+const pragmas = "?_pragma=secure_delete(1)&_pragma=journal_mode(WAL)&_pragma=synchronous(FULL)&_pragma=busy_timeout(10000)&_pragma=foreign_keys(1)&_txlock=immediate"
+
+// arrivedForm is a time of arrival: all are of one length, so that they sort as texts.
+const arrivedForm = "2006-01-02T15:04:05.000000000Z07:00"
 
 // connectionsMost bounds the connections to PostgreSQL.
 const connectionsMost = 8
@@ -47,8 +50,8 @@ func Open(ctx context.Context, o Options) (*Store, error) {
 	if strings.HasPrefix(o.URL, "postgres://") || strings.HasPrefix(o.URL, "postgresql://") {
 		driver, source = "pgx", o.URL
 	}
-	if driver == "sqlite" && o.MustExist {
-		if _, err := os.Stat(o.URL); err != nil {
+	if driver == "sqlite" {
+		if err := private(o.URL, o.MustExist); err != nil {
 			return nil, fmt.Errorf("open the records: %w", err)
 		}
 	}
@@ -61,6 +64,20 @@ func Open(ctx context.Context, o Options) (*Store, error) {
 		return nil, errors.Join(fmt.Errorf("open the records: %w", err), db.Close())
 	}
 	return &Store{db: db, now: o.Now}, nil
+}
+
+// private makes a file that its owner alone may read, for users' passwords are held
+// against what is in it. One that is there stays as it is.
+func private(name string, mustExist bool) error {
+	if mustExist {
+		_, err := os.Stat(name)
+		return err
+	}
+	f, err := os.OpenFile(name, os.O_RDWR|os.O_CREATE, 0o600)
+	if err != nil {
+		return err
+	}
+	return f.Close()
 }
 
 // Close closes them.
@@ -85,7 +102,7 @@ func (s *Store) Add(ctx context.Context, payloads ...[]byte) (a Added, err error
 		return a, fmt.Errorf("keep results: %w", err)
 	}
 	defer tx.Rollback() // nothing is left to undo after the commit
-	arrived := s.now().UTC().Format(time.RFC3339Nano)
+	arrived := s.now().UTC().Format(arrivedForm)
 	streams := map[string]string{}
 	for _, p := range payloads {
 		d, err := protocol.Decode(p)

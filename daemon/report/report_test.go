@@ -98,3 +98,41 @@ func TestOrderIsToldWhereItIsCertain(t *testing.T) {
 		t.Errorf("%q, want no order", got)
 	}
 }
+
+// Only a start in which nothing pulled the supply down is said to have tested nothing.
+func TestContactOnlyIsNotTestedAtLowVoltage(t *testing.T) {
+	const want = "Not tested at low voltage: in the start a contact moved, and nothing pulled the supply down."
+	start := protocol.List[protocol.KeyMove]{{Position: protocol.PositionOn}, {Position: protocol.PositionStart}}
+	for _, c := range []struct {
+		source protocol.CrankSource
+		key    protocol.List[protocol.KeyMove]
+		want   string
+	}{{protocol.CrankContactOnly, start, want}, {protocol.CrankContactOnly, start[:1], ""}, {protocol.CrankSupplyDip, start, ""}, {"", start, ""}} {
+		cycle := &protocol.Cycle{CrankSource: c.source, Key: c.key}
+		if got := LowVoltage(cycle); got != c.want {
+			t.Errorf("%+v: %q", c, got)
+		}
+		if told := strings.Contains(Table(cycle, 200), want); told != (c.want != "") {
+			t.Errorf("%+v: the table tells it: %v", c, told)
+		}
+	}
+}
+
+func TestSourceInWords(t *testing.T) {
+	ohm, u := protocol.MilliOhms(402.3), protocol.MilliOhms(6.4)
+	for _, c := range []struct {
+		s    protocol.SlotSource
+		want string
+	}{
+		{protocol.SlotSource{Finding: protocol.SourceFeed, Position: protocol.PositionOn}, "a real feed with the key at on"},
+		{protocol.SlotSource{Finding: protocol.SourceHighResistance, Position: protocol.PositionOn, PathMOhm: &ohm, PathUMOhm: &u, IncludesProbe: true},
+			"high resistance, a real feed behind a bad joint, with the key at on: 402 ± 13 mΩ from the battery (includes the probe)"},
+		{protocol.SlotSource{Finding: protocol.SourceGhost, Position: protocol.PositionOff}, "ghost: its volts collapse under a resistor with the key at off"},
+		{protocol.SlotSource{Finding: protocol.SourceNotProven, Position: protocol.PositionOn, PathMOhm: &ohm, PathUMOhm: &u}, "the joint is not proven good or bad with the key at on: 402 ± 13 mΩ from the battery"},
+		{protocol.SlotSource{Finding: protocol.SourceNone, Position: protocol.PositionOn}, "no volts to be tested with the key at on"},
+	} {
+		if got := Remarks(&protocol.CycleSlot{Source: &c.s}); len(got) != 1 || got[0] != c.want {
+			t.Errorf("%q, want %q", got, c.want)
+		}
+	}
+}

@@ -2,6 +2,7 @@ package report
 
 import (
 	"fmt"
+	"slices"
 	"strings"
 	"unicode/utf8"
 
@@ -39,13 +40,11 @@ func Table(c *protocol.Cycle, width int) string {
 	} else {
 		stacked(&b, Rows(c), width)
 	}
-	if s := Battery(c); s != "" {
-		b.WriteString("\n" + Wrap(s, width, ""))
-		b.WriteByte('\n')
-	}
-	if s := Order(c); s != "" {
-		b.WriteString("\n" + Wrap(s, width, ""))
-		b.WriteByte('\n')
+	for _, s := range []string{Battery(c), LowVoltage(c), Order(c)} {
+		if s != "" {
+			b.WriteString("\n" + Wrap(s, width, ""))
+			b.WriteByte('\n')
+		}
 	}
 	return b.String()
 }
@@ -78,6 +77,16 @@ func Battery(c *protocol.Cycle) string {
 			float64(k.BeforeV), sagText(k.Sag), float64(k.PlateauV), turning(k.Ripple), Seconds(float64(k.EndsNS-k.BeginsNotAfterNS)*1e-9)))
 	}
 	return "Battery while cranking: " + strings.Join(parts, "; ") + "."
+}
+
+// LowVoltage says that a start showed nothing of low voltage; empty where it did, or
+// where there was none.
+func LowVoltage(c *protocol.Cycle) string {
+	started := slices.ContainsFunc(c.Key, func(k protocol.KeyMove) bool { return k.Position == protocol.PositionStart })
+	if !started || c.CrankSource != protocol.CrankContactOnly {
+		return ""
+	}
+	return "Not tested at low voltage: in the start a contact moved, and nothing pulled the supply down."
 }
 
 // turning says how fast the engine turned; empty where that did not show.

@@ -124,6 +124,9 @@ func Remarks(s *protocol.CycleSlot) []string {
 			}
 		}
 	}
+	if text := source(s.Source); text != "" {
+		out = append(out, text)
+	}
 	if len(s.DecidedBy) > 0 {
 		var p []string
 		for _, x := range s.DecidedBy {
@@ -132,6 +135,39 @@ func Remarks(s *protocol.CycleSlot) []string {
 		out = append(out, "to decide, turn the key to "+list(p, "and"))
 	}
 	return out
+}
+
+// source says what stands behind a slot's volts; empty where that was not tested.
+func source(s *protocol.SlotSource) string {
+	if s == nil {
+		return ""
+	}
+	path := ""
+	if s.PathMOhm != nil && s.PathUMOhm != nil {
+		path = fmt.Sprintf(" %.0f ± %.0f mΩ from the battery", float64(*s.PathMOhm), max(1, 2*float64(*s.PathUMOhm)))
+		if s.IncludesProbe {
+			path += " (includes the probe)"
+		}
+	}
+	at := " with the key at " + Position(s.Position)
+	switch s.Finding {
+	case protocol.SourceFeed:
+		return "a real feed" + at + colon(path)
+	case protocol.SourceHighResistance:
+		return "high resistance, a real feed behind a bad joint," + at + colon(path)
+	case protocol.SourceGhost:
+		return "ghost: its volts collapse under a resistor" + at
+	case protocol.SourceNotProven:
+		return "the joint is not proven good or bad" + at + colon(path)
+	}
+	return "no volts to be tested" + at
+}
+
+func colon(text string) string {
+	if text == "" {
+		return ""
+	}
+	return ":" + text
 }
 
 // list joins words as people do.

@@ -81,16 +81,20 @@ var may = map[string]struct {
 	"adc/adctest":                {[]string{"adc", "periph.io/x/conn/v3"}, "simulated chips know no driver"},
 	"adc/vehicle":                {[]string{"adc"}, "the model knows no instrument"},
 	"adc/capture":                {[]string{"adc"}, "a codec of inputs"},
-	"daemon":                     {[]string{"adc", "protocol", "daemon/measure", "daemon/config", "daemon/link", "daemon/outbox"}, "joins the parts"},
+	"daemon":                     {[]string{"adc", "protocol", "daemon/measure", "daemon/drive", "daemon/config", "daemon/link", "daemon/outbox", "periph.io/x/conn/v3"}, "joins the parts; of periph the interfaces of GPIO lines"},
 	"daemon/measure":             {[]string{"adc"}, "pure: values in, events out"},
-	"daemon/config":              {[]string{"adc", "daemon/measure", "daemon/handbook", "github.com/pelletier/go-toml/v2"}, "pure: bytes in, values out"},
+	"daemon/measure/spicetest":   {nil, "a test aid: a circuit simulator as an outside judge"},
+	"daemon/drive":               {nil, "pure: time and inputs in, lines out; nothing beside it can switch anything"},
+	"daemon/config":              {[]string{"adc", "daemon/measure", "daemon/drive", "daemon/handbook", "github.com/pelletier/go-toml/v2"}, "pure: bytes in, values out"},
 	"daemon/handbook":            {nil, "pure: published tables, each value with its source"},
 	"daemon/judge":               {[]string{"daemon/handbook"}, "pure: its inputs are small values of its own"},
 	"daemon/evidence":            {[]string{"protocol", "daemon/config", "daemon/judge", "daemon/report"}, "pure: documents and box files in, the judge's values out"},
 	"daemon/report":              {[]string{"protocol", "daemon/handbook", "daemon/judge"}, "pure: documents and judgements in, words out"},
 	"daemon/outbox":              {[]string{"protocol", "modernc.org/sqlite"}, "keeps documents, knows no network"},
-	"daemon/dashboard":           {[]string{"protocol", "daemon/link", "daemon/records", "daemon/report", "daemon/judge", "daemon/evidence", "daemon/dashboard/picture"}, "shows documents; knows neither measuring nor SQL"},
+	"daemon/dashboard":           {[]string{"protocol", "daemon/link", "daemon/records", "daemon/report", "daemon/judge", "daemon/evidence", "daemon/dashboard/access", "daemon/dashboard/picture", "daemon/dashboard/photo"}, "shows documents; knows neither measuring nor SQL"},
+	"daemon/dashboard/access":    {[]string{"daemon/records", "github.com/alexedwards/argon2id", "github.com/alexedwards/scs/v2", "golang.org/x/crypto", "golang.org/x/text", "golang.org/x/time"}, "users and sessions; knows no page"},
 	"daemon/dashboard/picture":   {[]string{"protocol", "daemon/report"}, "pure: documents in, pictures out"},
+	"daemon/dashboard/photo":     {[]string{"github.com/bep/imagemeta", "golang.org/x/image"}, "pure: bytes in, bytes out"},
 	"daemon/records":             {[]string{"protocol", "modernc.org/sqlite", "github.com/jackc/pgx/v5", "github.com/parquet-go/parquet-go"}, "keeps documents in SQL, knows no network"},
 	"daemon/records/recordstest": {nil, "a test aid: a database server as it is shipped"},
 	"daemon/link/linktest":       {nil, "a test aid: a broker as an outside judge"},
@@ -142,7 +146,7 @@ func TestImports(t *testing.T) {
 
 // pure are the packages that hold no goroutine, lock, clock, log, file, socket or
 // context.
-var pure = []string{"daemon/measure", "daemon/config", "daemon/handbook", "daemon/report", "daemon/judge", "daemon/evidence", "daemon/dashboard/picture"}
+var pure = []string{"daemon/measure", "daemon/drive", "daemon/config", "daemon/handbook", "daemon/report", "daemon/judge", "daemon/evidence", "daemon/dashboard/picture", "daemon/dashboard/photo"}
 
 func TestPureStaysPure(t *testing.T) {
 	banned := []string{"os", "net", "log", "log/slog", "context", "sync", "sync/atomic", "math/rand", "math/rand/v2", "io/fs", "os/exec"}

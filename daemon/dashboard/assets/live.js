@@ -140,6 +140,7 @@
     heard = performance.now();
     source = new EventSource(url);
     source.onopen = () => { heard = performance.now(); say("Kept up to date"); };
+    source.addEventListener("ended", () => location.reload()); // who looks must sign in again
     source.addEventListener("beat", (e) => { heard = performance.now(); seen = e.lastEventId || seen; });
     source.addEventListener("bench", (e) => { heard = performance.now(); take(JSON.parse(e.data)); });
     // What another script of this page shows.

@@ -1,0 +1,238 @@
+package vehicle
+
+import (
+	"math/rand/v2"
+	"sync"
+
+	"keyturn/adc"
+)
+
+// Terminal is what feeds a circuit of a board.
+type Terminal uint8
+
+// The feeds. NoFeed is a slot that nothing feeds.
+const (
+	NoFeed Terminal = iota
+	Terminal30
+	Terminal75
+	Terminal15
+	Terminal50
+)
+
+// BoardSlot is one slot of a board.
+type BoardSlot struct {
+	Feed Terminal
+	// SourceOhm is the resistance of the feed; 0.05 is a sound one.
+	SourceOhm float64
+	// GhostV and GhostOhm are volts without strength while it is not fed.
+	GhostV, GhostOhm float64
+	// LoadOhm is the bench's test load in it.
+	LoadOhm float64
+}
+
+// BoardOptions shapes a board.
+type BoardOptions struct {
+	Start adc.Instant
+	Seed  uint64
+	Slots []BoardSlot
+	// Dips: a start pulls the bench supply down.
+	Dips bool
+}
+
+// Board is a box or training board on a bench supply, whose relays, loads and bleed
+// resistors are switched while time goes on. Its leads are the battery sense lead, those
+// on the terminals 75, 15 and 50, and one in each slot. Waves are asked by one goroutine,
+// Switch and Closed by any.
+type Board struct {
+	o     BoardOptions
+	waves []*Wave
+
+	mu      sync.Mutex
+	rng     *rand.Rand
+	built   adc.Instant
+	moves   []boardMove // to come, in the order of time
+	relays  [Terminal50 + 1]bool
+	loads   []bool
+	bleeds  []bool
+	starter start
+	started bool // the relay of terminal 50 is closed
+	pulsed  adc.Instant
+}
+
+// boardMove is a contact that moves.
+type boardMove struct {
+	at   adc.Instant
+	what Contact
+	on   bool
+}
+
+// Contact names a contact of a board: a relay, or the load or bleed resistor of a slot.
+type Contact struct {
+	Relay       Terminal
+	Load, Bleed int // slot, from 1; 0 for none
+}
+
+// Figures of a board: 12.6 V behind 20 mΩ, sound wiring of 50 mΩ, relays that operate in
+// 6 ms and release in 4 (data sheets of 12 V vehicle relays), 10 kΩ bleed resistors. The
+// relays' supply drops 120 ms after the last pulse.
+const (
+	boardV       = 12.6
+	boardOhm     = 0.02
+	boardBleed   = 10e3
+	operateNS    = 6e6
+	releaseNS    = 4e6
+	pulseHoldNS  = 120e6
+	boardStepNS  = 500e3
+	floatingOhm  = 1e9
+	terminalOhm  = 0.05
+	terminalLead = 1 // the first of three
+)
+
+// NewBoard returns a board with everything off.
+func NewBoard(o BoardOptions) *Board {
+	b := &Board{o: o, rng: rand.New(rand.NewPCG(o.Seed, 0xb0a4d)), built: o.Start, loads: make([]bool, len(o.Slots)), bleeds: make([]bool, len(o.Slots))}
+	for range terminalLead + 3 + len(o.Slots) {
+		w := &Wave{f: newFilter(upperOhm, lowerOhm, farad), t: o.Start, more: b.extend}
+		b.waves = append(b.waves, w)
+	}
+	b.waves[0].y = boardV
+	return b
+}
+
+// Wave returns the voltage at a lead's pin.
+func (b *Board) Wave(lead int) *Wave { return b.waves[lead] }
+
+// Switch commands a contact at an instant; a relay moves a little later.
+func (b *Board) Switch(at adc.Instant, what Contact, on bool) {
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	delay := adc.Instant(releaseNS)
+	if on {
+		delay = operateNS
+	}
+	b.moves = append(b.moves, boardMove{max(at+delay, b.built), what, on})
+}
+
+// Pulse says that the watchdog line changed.
+func (b *Board) Pulse(at adc.Instant) {
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	b.pulsed = at
+}
+
+// Supplied reports whether pulses hold the supply of relays and loads.
+func (b *Board) Supplied(at adc.Instant) bool {
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	return b.supplied(at)
+}
+
+func (b *Board) supplied(at adc.Instant) bool { return b.pulsed != 0 && at < b.pulsed+pulseHoldNS }
+
+// Closed reports whether the contact of a relay is closed, as of the latest instant.
+func (b *Board) Closed(t Terminal) bool {
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	return b.closed(t, b.built)
+}
+
+func (b *Board) closed(t Terminal, at adc.Instant) bool {
+	return t == Terminal30 || b.relays[t] && b.supplied(at)
+}
+
+// extend builds what the leads see, up to an instant.
+func (b *Board) extend(until adc.Instant) {
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	for _, w := range b.waves {
+		w.forget()
+	}
+	for b.built < until {
+		to := b.built + boardStepNS
+		b.move(b.built)
+		b.build(b.built, to)
+		b.built = to
+	}
+}
+
+// move lets the contacts move that are due.
+func (b *Board) move(at adc.Instant) {
+	rest := b.moves[:0]
+	for _, m := range b.moves {
+		if m.at > at {
+			rest = append(rest, m)
+			continue
+		}
+		switch {
+		case m.what.Load > 0:
+			b.loads[m.what.Load-1] = m.on
+		case m.what.Bleed > 0:
+			b.bleeds[m.what.Bleed-1] = m.on
+		default:
+			b.relays[m.what.Relay] = m.on
+		}
+	}
+	b.moves = rest
+	switch starting := b.closed(Terminal50, at); {
+	case starting && !b.started:
+		b.starter, b.started = newStart(b.rng, boardV, at, 0, false), true
+		b.starter.to = 0
+	case !starting && b.started:
+		b.starter.to, b.started = at, false
+	}
+}
+
+// build writes one short stretch of every lead.
+func (b *Board) build(from, to adc.Instant) {
+	supply := b.supply(to)
+	put := func(lead int, v, ohm float64) {
+		w := b.waves[lead]
+		v0 := v
+		if n := len(w.segs); n > 0 && w.segs[n-1].weak < 0.01 && ohm < 100 && w.segs[n-1].v1 > 1 && v > 1 {
+			v0 = w.segs[n-1].v1 // no step where nothing switches
+		}
+		w.segs = append(w.segs, segment{from: from, to: to, v0: v0, v1: v, weak: ohm / (ohm + upperOhm + lowerOhm)})
+	}
+	put(0, supply, boardOhm)
+	for k := range 3 {
+		if b.closed(Terminal75+Terminal(k), from) {
+			put(terminalLead+k, supply, terminalOhm)
+		} else {
+			put(terminalLead+k, 0, floatingOhm)
+		}
+	}
+	for i, s := range b.o.Slots {
+		v, ohm := 0.0, floatingOhm
+		switch {
+		case s.Feed != NoFeed && b.closed(s.Feed, from):
+			v, ohm = supply, s.SourceOhm
+		case s.GhostOhm > 0:
+			v, ohm = s.GhostV, s.GhostOhm
+		}
+		if b.loads[i] && b.supplied(from) {
+			v, ohm = v*s.LoadOhm/(ohm+s.LoadOhm), ohm*s.LoadOhm/(ohm+s.LoadOhm)
+		}
+		if b.bleeds[i] && b.supplied(from) {
+			v, ohm = v*boardBleed/(ohm+boardBleed), ohm*boardBleed/(ohm+boardBleed)
+		}
+		put(terminalLead+3+i, v, ohm)
+	}
+}
+
+// supply is the bench supply's voltage.
+func (b *Board) supply(at adc.Instant) float64 {
+	v := boardV
+	for i, s := range b.o.Slots {
+		if b.loads[i] && b.supplied(at) && s.Feed != NoFeed && b.closed(s.Feed, at) {
+			v -= boardOhm * boardV / (s.LoadOhm + s.SourceOhm)
+		}
+	}
+	if s := &b.starter; b.o.Dips && s.from != 0 {
+		ended := -1.0
+		if s.to != 0 {
+			ended = float64(at-s.to) * 1e-9
+		}
+		v -= s.sag(float64(at-s.from)*1e-9, ended, boardV)
+	}
+	return v
+}
