@@ -1,8 +1,10 @@
 package daemon
 
 import (
+	"slices"
 	"time"
 
+	"keyturn/adc"
 	"keyturn/daemon/config"
 	"keyturn/protocol"
 )
@@ -30,6 +32,7 @@ func Describe(b config.Bench, software string, bound func(chip string) time.Dura
 			TauUS: protocol.MicrosOf(l.Tau), TauFloatingUS: protocol.MicrosOf(l.TauFloating), UTau: protocol.Ratio(l.UTau), UTauFloating: protocol.Ratio(l.UTauFloating),
 			Calibration: protocol.Calibration{Date: protocol.OrNull(c.Date), Gain: protocol.Ratio(c.Gain), OffsetV: protocol.Volts(c.OffsetV),
 				UGain: protocol.Ratio(c.UGain), UOffsetV: protocol.Volts(c.UOffsetV)},
+			Shunt:           describeShunt(&l),
 			IntervalBoundUS: protocol.MicrosOf(bound(l.Chip)),
 		})
 	}
@@ -53,6 +56,9 @@ func Describe(b config.Bench, software string, bound func(chip string) time.Dura
 		LiveAbove: protocol.Ratio(p.LiveAbove), DeadBelow: protocol.Ratio(p.DeadBelow),
 		LiveAboveV: protocol.Volts(p.LiveAboveV), DeadBelowV: protocol.Volts(p.DeadBelowV), GhostBelow: protocol.Ratio(p.GhostBelow),
 		WatchS: protocol.SecondsOf(p.WatchFor), GapMaxMS: protocol.MillisOf(p.GapMax), BounceMS: protocol.MillisOf(p.BounceMax),
+	}
+	if slices.ContainsFunc(p.Leads, func(l adc.Lead) bool { return l.IsCurrent() }) {
+		d.Limits.AsleepBelowMA = milliAmps(p.AsleepBelowA)
 	}
 	for _, v := range p.BelowV {
 		d.Limits.BelowV = append(d.Limits.BelowV, protocol.Volts(v))

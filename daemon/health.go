@@ -43,7 +43,8 @@ type vitals struct {
 
 type leadVitals struct {
 	lead                 string
-	state, reason        string
+	known                bool   // live or dead, or its current is measured
+	reason               string // why it is not
 	samples              int64
 	mean, longest, bound float64 // µs
 }
@@ -71,7 +72,7 @@ func (c *core) followVitals(feeds []*feed) {
 		v.lostInput += f.dropped.Load()
 	}
 	for i := range c.t.p.Leads {
-		l := leadVitals{lead: c.t.lead(i), state: c.moment.states[i].String(), reason: c.moment.reasons[i], samples: c.moment.count[i]}
+		l := leadVitals{lead: c.t.lead(i), known: c.moment.known(i), reason: c.moment.reasons[i], samples: c.moment.count[i]}
 		if i < len(c.benchD.Leads) {
 			l.bound = float64(c.benchD.Leads[i].IntervalBoundUS)
 		}
@@ -98,7 +99,7 @@ func (h *Health) Check() (faults []string) {
 	}
 	blind := 0
 	for _, l := range v.leads {
-		if l.state == measure.Unknown.String() {
+		if !l.known {
 			blind++
 		}
 	}
@@ -146,7 +147,7 @@ func (h *Health) Progress() (p Progress) {
 	}
 	p = Progress{Leads: len(v.leads), Chips: v.chips, Last: v.outbox.Last, Delivered: v.outbox.Delivered}
 	for _, l := range v.leads {
-		if l.state != measure.Unknown.String() {
+		if l.known {
 			continue
 		}
 		p.Blind++
@@ -165,7 +166,7 @@ func (h *Health) Summary() string {
 	}
 	seen := 0
 	for _, l := range v.leads {
-		if l.samples > 0 && l.state != measure.Unknown.String() {
+		if l.samples > 0 && l.known {
 			seen++
 		}
 	}
@@ -232,7 +233,7 @@ func (h *Health) writeMetrics(w io.Writer) {
 	perLead("lead_interval_longest_seconds", "gauge", "Longest sample interval of the lead since the start.", func(l leadVitals) float64 { return l.longest / 1e6 })
 	perLead("lead_interval_bound_seconds", "gauge", "What the plan allows with every conversion as long as the data sheet permits.", func(l leadVitals) float64 { return l.bound / 1e6 })
 	perLead("lead_samples_total", "counter", "Sample intervals of the lead since the start.", func(l leadVitals) float64 { return float64(l.samples) })
-	perLead("lead_known", "gauge", "1 while the lead is live or dead, 0 while it is unknown.", func(l leadVitals) float64 { return truth(l.state != measure.Unknown.String()) })
+	perLead("lead_known", "gauge", "1 while the lead is live or dead, or its current is measured, 0 while it is unknown.", func(l leadVitals) float64 { return truth(l.known) })
 	family("lead_refused_total", "counter", "Samples of the lead refused, by reason.")
 	for _, r := range v.refusals {
 		lead := "none"

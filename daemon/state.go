@@ -82,7 +82,9 @@ func (m *moment) sample(s *adc.Sample) {
 	cal := &m.t.p.Leads[s.Lead].Calibration
 	v := cal.LeadV(s.PinV())
 	m.volts[s.Lead], m.noiseV[s.Lead], m.stepV[s.Lead] = v, float64(s.NoiseV), s.StepV()
-	if d := math.Abs(v - m.told[s.Lead]); d > nowMovedV || math.IsNaN(d) {
+	if m.isCurrent(s.Lead) {
+		m.reasons[s.Lead] = ""
+	} else if d := math.Abs(v - m.told[s.Lead]); d > nowMovedV || math.IsNaN(d) {
 		m.changed = true
 	}
 	if m.waveFrom == 0 {
@@ -138,6 +140,10 @@ func (m *moment) now(at adc.Instant, as protocol.AsOf) *protocol.Now {
 			State: protocol.State(state.String()), Reason: protocol.OrNull(reason)})
 	}
 	for i := range m.t.p.Leads {
+		if m.isCurrent(i) {
+			d.Leads = append(d.Leads, m.current(i))
+			continue
+		}
 		l := protocol.NowLead{Lead: m.t.lead(i)}
 		if v := m.volts[i]; !math.IsNaN(v) {
 			x, u := protocol.Volts(v), protocol.Volts(m.uncertainty(i, v))
@@ -152,8 +158,12 @@ func (m *moment) now(at adc.Instant, as protocol.AsOf) *protocol.Now {
 // uncertainty is the standard uncertainty of a lead's latest voltage: calibration,
 // noise, one code.
 func (m *moment) uncertainty(lead int, v float64) float64 {
-	cal := &m.t.p.Leads[lead].Calibration
-	return math.Hypot(cal.U(v), cal.Gain*math.Hypot(m.noiseV[lead], m.stepV[lead]/math.Sqrt(12)))
+	return math.Hypot(m.t.p.Leads[lead].Calibration.U(v), m.noise(lead))
+}
+
+// noise is what the latest sample's noise and its code leave of uncertainty.
+func (m *moment) noise(lead int) float64 {
+	return m.t.p.Leads[lead].Calibration.Gain * math.Hypot(m.noiseV[lead], m.stepV[lead]/math.Sqrt(12))
 }
 
 // slot is live while any of its leads is, unknown while none is live and one is
@@ -178,6 +188,9 @@ func (m *moment) waveform(at adc.Instant, as protocol.AsOf) *protocol.Waveform {
 	}
 	d := &protocol.Waveform{Header: m.t.header(at), AsOf: as, FromNS: int64(m.waveFrom), StepMS: protocol.WaveformStepMS}
 	for i := range m.wave {
+		if m.isCurrent(i) {
+			continue
+		}
 		l := protocol.WaveformLead{Lead: m.t.lead(i)}
 		for k := range waveformSteps {
 			l.MinV, l.MaxV = append(l.MinV, finite(m.wave[i].low[k])), append(l.MaxV, finite(m.wave[i].high[k]))

@@ -178,6 +178,9 @@ func (t *translator) cycle(at adc.Instant, c *measure.Cycle) *protocol.Cycle {
 		b := t.cycleLead(c.Battery)
 		out.Battery = &b
 	}
+	if c.Quiescent != nil {
+		out.Quiescent = t.quiescent(c)
+	}
 	return out
 }
 

@@ -54,12 +54,15 @@ type Reading struct {
 	// V is the lead's voltage, U its standard uncertainty (k = 1), both NaN while
 	// nothing was read; NoiseV is the standard deviation of the latest samples.
 	V, U, NoiseV float64
-	State        measure.State
-	Reason       string        // why the state is unknown
-	Age          time.Duration // of the latest sample
-	MovedV       float64       // between the lowest and highest tenth of the last two seconds
-	Samples      int64
-	Overload     bool // beyond the converter's range
+	// A and UA are the current of a lead that measures one, in amperes, positive out of
+	// the battery, and its standard uncertainty; 0 for a probe lead.
+	A, UA    float64
+	State    measure.State
+	Reason   string        // why the state is unknown
+	Age      time.Duration // of the latest sample
+	MovedV   float64       // between the lowest and highest tenth of the last two seconds
+	Samples  int64
+	Overload bool // beyond the converter's range
 }
 
 // NewWatch returns a watch of a bench's leads. The parameters are to be checked.
@@ -135,6 +138,10 @@ func (w *Watch) Readings() []Reading {
 			last := l.ring[(l.n-1)%watchKept]
 			r.V, r.Age = cal.LeadV(last.pinV), w.now.Sub(last.to)
 			r.U = math.Hypot(cal.U(r.V), cal.Gain*math.Hypot(l.noiseV, l.stepV/math.Sqrt(12)))
+			if d := &w.p.Leads[i]; d.IsCurrent() {
+				r.A, r.UA = d.Current(last.pinV)
+				r.UA = math.Hypot(r.UA, math.Hypot(l.noiseV, l.stepV/math.Sqrt(12))*cal.Gain/d.Shunt.Ohm)
+			}
 			r.NoiseV = l.scatter() * cal.Gain
 			r.MovedV = l.moved() * cal.Gain
 		}

@@ -59,12 +59,23 @@ type BenchLead struct {
 	UTauFloating  Ratio       `json:"u_tau_floating"`
 	TauLearned    *TauLearned `json:"tau_learned"`
 	Calibration   Calibration `json:"calibration"`
+	// Shunt makes it a current lead, whose time constants are 0; absent for a probe lead.
+	Shunt *Shunt `json:"shunt,omitempty"`
 	// The sample interval as planned, and as achieved since the start (mean and
 	// longest; null until measured). IntervalBoundUS is what the plan allows at
 	// most with every conversion as long as the data sheet permits.
 	IntervalBoundUS   Micros  `json:"interval_bound_us"`
 	IntervalMeanUS    *Micros `json:"interval_mean_us"`
 	IntervalLongestUS *Micros `json:"interval_longest_us"`
+}
+
+// Shunt is the resistor that a current is measured by.
+type Shunt struct {
+	MOhm Ratio `json:"mohm"`
+	U    Ratio `json:"u"` // relative standard uncertainty of MOhm (k = 1)
+	// UZeroMA is the standard uncertainty that the converter's offset leaves in any
+	// current.
+	UZeroMA MilliAmps `json:"u_zero_ma"`
 }
 
 // TauLearned is a lead's time constants as its own edges have them.
@@ -137,6 +148,9 @@ type Limits struct {
 	GapMaxMS   Millis      `json:"gap_max_ms"`  // longest silence before a lead is unknown
 	BounceMS   Millis      `json:"bounce_max_ms"`
 	BelowV     List[Volts] `json:"below_v"` // limits of the time under them while cranking, falling
+	// AsleepBelowMA is the current below which the vehicle is asleep; absent without a
+	// lead that measures a current.
+	AsleepBelowMA MilliAmps `json:"asleep_below_ma,omitempty"`
 }
 
 func (*Bench) kind() Kind       { return KindBench }

@@ -156,6 +156,27 @@ func (c *checker) cycle(y *Cycle) {
 	if y.Battery != nil {
 		c.cycleLead(y.Battery, "battery.")
 	}
+	if y.Quiescent != nil {
+		c.quiescent(y.Quiescent)
+	}
+}
+
+func (c *checker) quiescent(q *Quiescent) {
+	c.id(q.Lead, "quiescent.lead")
+	known := q.CurrentMA != nil
+	c.need(known == (q.UMA != nil) && known == (q.FromNS != nil) && known == (q.ToNS != nil), "quiescent.current_ma", "stands without its uncertainty and time, or they without it")
+	if known && q.FromNS != nil && q.ToNS != nil {
+		c.need(*q.FromNS < *q.ToNS, "quiescent.to_ns", "%d is not after %d", *q.ToNS, *q.FromNS)
+	}
+	within := func(at, before, after int64, where string) {
+		c.need(before <= at && at <= after, where+"at_ns", "%d is outside %d to %d", at, before, after)
+	}
+	if a := q.Asleep; a != nil {
+		within(a.AtNS, a.NotBeforeNS, a.NotAfterNS, "quiescent.asleep.")
+	}
+	for i, w := range q.Wakes {
+		within(w.AtNS, w.NotBeforeNS, w.NotAfterNS, fmt.Sprintf("quiescent.wakes[%d].", i))
+	}
 }
 
 func prefix(boot string) string { return boot[:min(bootPrefix, len(boot))] }

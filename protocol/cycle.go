@@ -18,6 +18,9 @@ type Cycle struct {
 	Slots List[CycleSlot] `json:"slots"`
 	// Battery is what the battery sense lead did; null without one.
 	Battery *CycleLead `json:"battery"`
+	// Quiescent is the current after key-off; absent before it, and without a lead that
+	// measures a current.
+	Quiescent *Quiescent `json:"quiescent,omitempty"`
 	// Notes is what people wrote into it.
 	Notes List[Note] `json:"notes"`
 }

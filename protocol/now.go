@@ -21,11 +21,15 @@ type NowSlot struct {
 	Reason OrNull `json:"reason"` // why it is unknown; else null
 }
 
-// NowLead is a lead's voltage.
+// NowLead is a lead's voltage, or the current of one that measures a current: V and UV
+// are null there, and MA and UMA absent elsewhere.
 type NowLead struct {
 	Lead string `json:"lead"`
 	V    *Volts `json:"v"`   // null while unknown
 	UV   *Volts `json:"u_v"` // standard uncertainty of V (k = 1)
+	// MA is the current, positive out of the battery; absent while unknown.
+	MA  *MilliAmps `json:"ma,omitempty"`
+	UMA *MilliAmps `json:"u_ma,omitempty"`
 }
 
 // Presence says whether the bench is reachable. The one with CutOff is the

@@ -12,13 +12,15 @@ import (
 // The numbers of a document. Each is rounded on its way out, so that JSON stays
 // readable and the same value always gives the same bytes.
 type (
-	Volts       float64 // V, 4 decimals
-	VoltSeconds float64 // V·s, 4 decimals
-	Seconds     float64 // s, 3 decimals
-	Millis      float64 // ms, 3 decimals
-	Micros      float64 // µs, 1 decimal
-	MilliOhms   float64 // mΩ, 1 decimal
-	Ratio       float64 // no unit, 6 decimals
+	Volts         float64 // V, 4 decimals
+	VoltSeconds   float64 // V·s, 4 decimals
+	Seconds       float64 // s, 3 decimals
+	Millis        float64 // ms, 3 decimals
+	Micros        float64 // µs, 1 decimal
+	MilliOhms     float64 // mΩ, 1 decimal
+	Ratio         float64 // no unit, 6 decimals
+	MilliAmps     float64 // mA, 3 decimals
+	MilliAmpHours float64 // mA·h, 3 decimals
 )
 
 // SecondsOf returns d in seconds.
@@ -50,6 +52,12 @@ func (v MilliOhms) MarshalJSON() ([]byte, error) { return rounded(float64(v), 1)
 
 // MarshalJSON writes the number rounded; it fails for NaN and infinities.
 func (v Ratio) MarshalJSON() ([]byte, error) { return rounded(float64(v), 6) }
+
+// MarshalJSON writes the number rounded; it fails for NaN and infinities.
+func (v MilliAmps) MarshalJSON() ([]byte, error) { return rounded(float64(v), 3) }
+
+// MarshalJSON writes the number rounded; it fails for NaN and infinities.
+func (v MilliAmpHours) MarshalJSON() ([]byte, error) { return rounded(float64(v), 3) }
 
 // rounded writes v with at most so many decimals.
 func rounded(v float64, decimals int) ([]byte, error) {

@@ -49,13 +49,14 @@ func examples() map[string]protocol.Document {
 		Leads: protocol.List[protocol.BenchLead]{{Lead: "l-1", Slot: "f1", Side: "left", Chip: "adc-1", Input: 0, TauUS: 1397.7, TauFloatingUS: 1512, UTau: 0.005, UTauFloating: 0.006,
 			TauLearned:      &protocol.TauLearned{DrivenUS: 1401.2, UDriven: 0.0007, FloatingUS: 1515.8, UFloating: 0.0021, Edges: 44},
 			Calibration:     protocol.Calibration{Date: "2026-11-02", AgeDays: ptr(12), Gain: 13.2222221, OffsetV: 0.01, UGain: 0.001, UOffsetV: 0.003},
-			IntervalBoundUS: 6476, IntervalMeanUS: ptr(protocol.Micros(6252.9)), IntervalLongestUS: ptr(protocol.Micros(8139))}},
+			IntervalBoundUS: 6476, IntervalMeanUS: ptr(protocol.Micros(6252.9)), IntervalLongestUS: ptr(protocol.Micros(8139))},
+			{Lead: "amps", Chip: "amps-1", Calibration: protocol.Calibration{Gain: 1, UGain: 0.0013}, Shunt: &protocol.Shunt{MOhm: 10, U: 0.00577, UZeroMA: 0.722}, IntervalBoundUS: 19730}},
 		Box: &protocol.BenchBox{Box: "cabin-8", Datum: "label upright, hinge at top", Zone: "cabin", Rows: 2, Columns: 4},
 		Slots: protocol.List[protocol.BenchSlot]{
 			{Slot: "f1", Legend: "Radio & <clock>", Leads: protocol.List[string]{"l-1"}, Fuse: protocol.FuseIn, Place: &protocol.Place{Row: 1, Column: 3}, Sides: []string{"left", "right"}},
 			{Slot: "f2"}},
 		Chips:  protocol.List[protocol.BenchChip]{{Chip: "adc-1", Family: "ads1115", Bus: "/dev/i2c-1", Address: 0x48, RateHz: 860, FullScaleV: 4.096}},
-		Limits: protocol.Limits{LiveAbove: 0.6, DeadBelow: 0.3, LiveAboveV: 7.2, DeadBelowV: 3.6, GhostBelow: 0.55, WatchS: 600, GapMaxMS: 100, BounceMS: 3.5, BelowV: protocol.List[protocol.Volts]{10.5, 9.6}},
+		Limits: protocol.Limits{LiveAbove: 0.6, DeadBelow: 0.3, LiveAboveV: 7.2, DeadBelowV: 3.6, GhostBelow: 0.55, WatchS: 600, GapMaxMS: 100, BounceMS: 3.5, BelowV: protocol.List[protocol.Volts]{10.5, 9.6}, AsleepBelowMA: 50},
 	}
 	asOf := protocol.AsOf{Stream: "s-1", Seq: 6, KeptFromSeq: 1}
 	lead := protocol.CycleLead{Lead: "l-1", Side: "left", Transitions: protocol.List[protocol.Transition]{{ID: "l-1-4213", Edge: edge}},
@@ -66,7 +67,7 @@ func examples() map[string]protocol.Document {
 		"bench":    &protocol.Bench{Header: header(), AsOf: asOf, BenchRev: "aaaabbbbcccc", Description: desc},
 		"now": &protocol.Now{Header: header(), AsOf: asOf, Cycle: "0123abcd-4200", Key: &key,
 			Slots: protocol.List[protocol.NowSlot]{{Slot: "f1", Legend: "Radio", State: protocol.Live}, {Slot: "f2", State: protocol.Unknown, Reason: "chip does not answer"}},
-			Leads: protocol.List[protocol.NowLead]{{Lead: "l-1", V: ptr(protocol.Volts(12.456789)), UV: ptr(protocol.Volts(0.0123))}, {Lead: "l-2"}}},
+			Leads: protocol.List[protocol.NowLead]{{Lead: "l-1", V: ptr(protocol.Volts(12.456789)), UV: ptr(protocol.Volts(0.0123))}, {Lead: "l-2"}, {Lead: "amps", MA: ptr(protocol.MilliAmps(18.4)), UMA: ptr(protocol.MilliAmps(0.73))}}},
 		"now-nothing-known": &protocol.Now{Header: header(), AsOf: protocol.AsOf{Stream: "s-1", KeptFromSeq: 1}},
 		"waveform": &protocol.Waveform{Header: header(), AsOf: asOf, FromNS: 1, StepMS: 50,
 			Leads: protocol.List[protocol.WaveformLead]{{Lead: "l-1", MinV: protocol.List[*protocol.Volts]{ptr(protocol.Volts(1)), nil}, MaxV: protocol.List[*protocol.Volts]{ptr(protocol.Volts(2)), nil}}}},
@@ -76,6 +77,10 @@ func examples() map[string]protocol.Document {
 		"result-crank-not-measured":   &protocol.CrankResult{ResultHeader: result(), ID: "l-1-start-5000", Lead: "l-1", CrankDetail: &unmeasured},
 		"result-cycle": &protocol.Cycle{ResultHeader: result(), Subject: protocol.Vehicle, CrankSource: protocol.CrankEngine, ID: "0123abcd-4200", Revision: 3, Final: true, Ended: protocol.EndedWatch,
 			Key: protocol.List[protocol.KeyMove]{key}, Battery: &lead,
+			Quiescent: &protocol.Quiescent{Lead: "amps", LimitMA: 50, CurrentMA: ptr(protocol.MilliAmps(18.43219)), UMA: ptr(protocol.MilliAmps(0.7301)), FromNS: ptr(int64(590_000_000_000)), ToNS: ptr(int64(4_400_000_000_000)),
+				Asleep:    &protocol.Asleep{AtNS: 580_010_000_000, NotBeforeNS: 580_000_000_000, NotAfterNS: 580_020_000_000, AfterS: 560.01},
+				Wakes:     protocol.List[protocol.Wake]{{AtNS: 1_000_010_000_000, NotBeforeNS: 1_000_000_000_000, NotAfterNS: 1_000_020_000_000, LastedS: 12.4, PeakMA: 2310, Slots: protocol.List[string]{"f2"}}},
+				ChargeMAH: 95.2, UMAH: 0.9, SeenS: 4380, UnseenS: 1.2},
 			Notes: protocol.List[protocol.Note]{{AtNS: 4_300_000_000, Text: "heater on", Source: protocol.SourceOperator}},
 			Slots: protocol.List[protocol.CycleSlot]{
 				{Slot: "f1", Legend: "Radio", Fuse: protocol.FuseBlown, Behaviour: protocol.Accessory, DINTerminal: protocol.TerminalOf(protocol.Accessory), StaysOnS: ptr(protocol.Seconds(4.5)), StaysOnUMS: ptr(protocol.Millis(0.4)),
@@ -242,6 +247,7 @@ func TestDecodeSaysWhatIsWrong(t *testing.T) {
 		{"a list", "[]", protocol.ErrMember},
 		{"another version", change(`"keyturn/1"`, `"keyturn/9"`), protocol.ErrVersion},
 		{"another kind", change(`"cycle"`, `"cart"`), protocol.ErrKind},
+		{"two kinds", change(`"final":true`, `"final":true,"kind":"crank"`), protocol.ErrKind},
 		{"wrong type", change(`"revision":3`, `"revision":"three"`), protocol.ErrMember},
 		{"revision 0", change(`"revision":3`, `"revision":0`), protocol.ErrMember},
 		{"id of another boot", change(`"id":"0123abcd`, `"id":"ffff0000`), protocol.ErrMember},
@@ -252,6 +258,12 @@ func TestDecodeSaysWhatIsWrong(t *testing.T) {
 		var e *protocol.Error
 		if !errors.Is(err, c.want) || !errors.As(err, &e) || e.Where == "" {
 			t.Errorf("%s: %v, want %v with a place", c.name, err, c.want)
+		}
+	}
+	for _, first := range []string{`"later":{"a":1,"seq":7}`, `"later":",\"seq\":7"`, `"later":[{"a":1,"seq":7}]`, `"later":0,"seq":1`} {
+		d, err := protocol.Decode([]byte(change(`{`, `{`+first+`,`)))
+		if err != nil || d.(*protocol.Cycle).Seq != examples()["result-cycle"].(*protocol.Cycle).Seq {
+			t.Errorf("with %s before all others: %v", first, err)
 		}
 	}
 	d, err := protocol.Decode([]byte(change(`"final":true`, `"final":true,"later":{"a":[1]}`)))

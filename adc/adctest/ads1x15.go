@@ -41,16 +41,15 @@ type Conversion struct {
 
 // ADS1x15 is a simulated chip.
 type ADS1x15 struct {
+	supply
 	o       ADS1x15Options
 	rng     *rand.Rand
 	regs    [4]uint16 // conversion, config, Lo_thresh, Hi_thresh
 	pointer byte
-	absent  bool
 	running bool
 	now     Conversion // the one running
 	config  uint16     // what it runs with
 	done    Conversion // the one whose result stands in the register
-	events  []event
 
 	// OnRead, if set, is told the truth of every value read from the conversion
 	// register.
@@ -59,44 +58,18 @@ type ADS1x15 struct {
 	Conversions int
 }
 
-// event is something that will happen to the chip.
-type event struct {
-	at   adc.Instant
-	what func(*ADS1x15)
-}
-
 // NewADS1x15 returns a chip fresh from power-up.
 func NewADS1x15(o ADS1x15Options) *ADS1x15 {
 	if o.Bits == 0 {
 		o.Bits = 16
 	}
 	c := &ADS1x15{o: o, rng: rand.New(rand.NewPCG(o.Seed, 0xad5))}
+	c.lose = c.reset
 	c.reset()
 	return c
 }
 
-// BrownOut lets the supply fail for a moment at an instant: registers reset, a
-// running conversion is lost, the conversion register reads 0. Faults are to be
-// scheduled in the order of time.
-func (c *ADS1x15) BrownOut(at adc.Instant) { c.schedule(at, (*ADS1x15).reset) }
-
-// Unplug takes the chip off the bus at an instant; it loses its supply.
-func (c *ADS1x15) Unplug(at adc.Instant) {
-	c.schedule(at, func(c *ADS1x15) { c.reset(); c.absent = true })
-}
-
-// Plug brings it back.
-func (c *ADS1x15) Plug(at adc.Instant) {
-	c.schedule(at, func(c *ADS1x15) { c.reset(); c.absent = false })
-}
-
-func (c *ADS1x15) schedule(at adc.Instant, what func(*ADS1x15)) {
-	c.events = append(c.events, event{at, what})
-}
-
 func (c *ADS1x15) address() uint16 { return c.o.Address }
-
-func (c *ADS1x15) answers() bool { return !c.absent }
 
 // reset is the state after power-up (SBAS444E 8.1).
 func (c *ADS1x15) reset() {
@@ -108,25 +81,7 @@ func (c *ADS1x15) reset() {
 
 // advance lets the time pass up to t.
 func (c *ADS1x15) advance(t adc.Instant) {
-	for {
-		next, isEvent := t+1, false
-		if c.running && c.now.To < next {
-			next = c.now.To
-		}
-		if len(c.events) > 0 && c.events[0].at < next {
-			next, isEvent = c.events[0].at, true
-		}
-		switch {
-		case next > t:
-			return
-		case isEvent:
-			e := c.events[0]
-			c.events = c.events[1:]
-			e.what(c)
-		default:
-			c.finish()
-		}
-	}
+	c.pass(t, func() (adc.Instant, bool) { return c.now.To, c.running }, c.finish)
 }
 
 // begin starts a conversion with the config register as it is.

@@ -78,7 +78,7 @@ func NewBus(o BusOptions) *Bus {
 	return &Bus{o: o, bit: time.Second / time.Duration(o.Hz), now: o.Start, rng: rand.New(rand.NewPCG(o.Seed, 0xb05))}
 }
 
-// Device is what can be wired to a bus: an ADS1x15 or a Foreign.
+// Device is what can be wired to a bus: an ADS1x15, an INA226 or a Foreign.
 type Device interface {
 	address() uint16
 	// answers reports whether it acknowledges its address.

@@ -31,16 +31,12 @@ type Options struct {
 
 // Device is one chip. It is an adc.Chip, for one goroutine at a time.
 type Device struct {
-	bus       i2c.Bus
+	words     adc.Words
 	o         Options
 	rateBits  uint16
 	rangeBits uint16
 	noiseV    float32
 	started   uint16 // config word of the last start; 0 if none since Configure
-	// Transfers go through buffers that live as long as the device: local ones
-	// would be allocated at every call through the bus interface.
-	w [3]byte
-	r [2]byte
 }
 
 // New returns a device that has not touched the bus yet; Configure does.
@@ -51,7 +47,7 @@ func New(bus i2c.Bus, o Options) (*Device, error) {
 	if o.FullScaleUV == 0 {
 		o.FullScaleUV = 4096000
 	}
-	d := &Device{bus: bus, o: o, noiseV: o.Family.noiseV(o.FullScaleUV)}
+	d := &Device{words: adc.Words{Bus: bus, Address: o.Address, Split: o.SplitRead}, o: o, noiseV: o.Family.noiseV(o.FullScaleUV)}
 	var ok bool
 	if d.rateBits, ok = o.Family.rateBits(o.Rate); !ok {
 		return nil, fmt.Errorf("chip %s: no data rate of %d/s, the family has %v", o.Name, o.Rate, o.Family.rates())
@@ -111,12 +107,7 @@ func (d *Device) StartClocks() int { return 4*9 + 2 }
 
 // ReadClocks returns the bus clocks of a pointer write and a read, and in how
 // many transactions.
-func (d *Device) ReadClocks() (clocks, transactions int) {
-	if d.o.SplitRead {
-		return 2*9 + 2 + 3*9 + 2, 2
-	}
-	return 5*9 + 3, 1
-}
+func (d *Device) ReadClocks() (clocks, transactions int) { return d.words.ReadClocks() }
 
 // Configure writes both thresholds, the signature among them, puts the chip to
 // rest and reads all of it back. A conversion that is running goes on and ends in
@@ -135,41 +126,13 @@ func (d *Device) Configure() error {
 	return nil
 }
 
-// setUp writes all registers before it reads the first back: a chip of 8-bit
-// registers keeps a word only until its neighbour is written.
 func (d *Device) setUp() error {
 	rest := startWord(0, d.rangeBits, d.rateBits) &^ configOS
-	registers := [...]struct {
-		pointer            byte
-		want, reset, aside uint16
-	}{
-		{pointerLoThresh, signature, loThreshReset, 0},
-		{pointerHiThresh, hiThresh, hiThresh, 0},
-		{pointerConfig, rest, configReset, configOS}, // last: Busy reads on there
-	}
-	for _, x := range registers {
-		if err := d.write(x.pointer, x.want); err != nil {
-			return err
-		}
-	}
-	var lost error
-	for _, x := range registers {
-		got, err := d.read(x.pointer)
-		if err != nil {
-			return err
-		}
-		class := adc.ErrWrongChip
-		switch got &^ x.aside {
-		case x.want:
-			continue
-		case x.reset &^ x.aside:
-			class = adc.ErrConfigLost
-		}
-		if lost == nil || class == adc.ErrWrongChip {
-			lost = fmt.Errorf("register %d holds %#04x after %#04x was written: %w", x.pointer, got, x.want, class)
-		}
-	}
-	return lost
+	return d.words.SetUp([]adc.Register{
+		{Pointer: pointerLoThresh, Want: signature, Reset: loThreshReset},
+		{Pointer: pointerHiThresh, Want: hiThresh, Reset: hiThresh},
+		{Pointer: pointerConfig, Want: rest, Reset: configReset, Aside: configOS}, // last: Busy reads on there
+	})
 }
 
 // Start begins one conversion of input 0 to 3 against ground. It must not be
@@ -180,7 +143,7 @@ func (d *Device) Start(input int) error {
 		return fmt.Errorf("chip %s: no input %d", d.o.Name, input)
 	}
 	d.started = startWord(input, d.rangeBits, d.rateBits)
-	if err := d.write(pointerConfig, d.started); err != nil {
+	if err := d.words.Write(pointerConfig, d.started); err != nil {
 		return d.fail("start", err)
 	}
 	return nil
@@ -192,7 +155,7 @@ func (d *Device) StartContinuous(input int) error {
 		return fmt.Errorf("chip %s: no input %d", d.o.Name, input)
 	}
 	d.started = startWord(input, d.rangeBits, d.rateBits) &^ (configOS | configSingleShot)
-	if err := d.write(pointerConfig, d.started); err != nil {
+	if err := d.words.Write(pointerConfig, d.started); err != nil {
 		return d.fail("start", err)
 	}
 	return nil
@@ -200,7 +163,7 @@ func (d *Device) StartContinuous(input int) error {
 
 // Streaming reads config back: the chip must echo what StartContinuous wrote.
 func (d *Device) Streaming() error {
-	got, err := d.read(pointerConfig)
+	got, err := d.words.Read(pointerConfig)
 	if err == nil && got&^configOS != d.started {
 		err = fmt.Errorf("config echoes %#04x, started with %#04x: %w", got, d.started, adc.ErrConfigLost)
 	}
@@ -214,7 +177,7 @@ func (d *Device) Streaming() error {
 // idle. The register is read without setting the pointer, which the start has
 // left there.
 func (d *Device) Poll() error {
-	got, err := d.readOn()
+	got, err := d.words.ReadOn()
 	switch {
 	case err != nil:
 		return d.fail("poll", err)
@@ -228,7 +191,7 @@ func (d *Device) Poll() error {
 
 // Verify reads the signature back.
 func (d *Device) Verify() error {
-	got, err := d.read(pointerLoThresh)
+	got, err := d.words.Read(pointerLoThresh)
 	if err != nil {
 		return d.fail("verify", err)
 	}
@@ -241,7 +204,7 @@ func (d *Device) Verify() error {
 // Busy reports whether a conversion is running. The pointer must stand at
 // config: it does after Start.
 func (d *Device) Busy() (bool, error) {
-	got, err := d.readOn()
+	got, err := d.words.ReadOn()
 	if err != nil {
 		return false, d.fail("poll", err)
 	}
@@ -250,7 +213,7 @@ func (d *Device) Busy() (bool, error) {
 
 // Read returns the result of the last conversion.
 func (d *Device) Read() (adc.Result, error) {
-	raw, err := d.read(pointerConversion)
+	raw, err := d.words.Read(pointerConversion)
 	if err != nil {
 		return adc.Result{}, d.fail("read", err)
 	}
@@ -262,48 +225,4 @@ func (d *Device) Read() (adc.Result, error) {
 	}, nil
 }
 
-func (d *Device) write(pointer byte, v uint16) error {
-	d.w = [3]byte{pointer, byte(v >> 8), byte(v)}
-	return d.bus.Tx(d.o.Address, d.w[:], nil)
-}
-
-func (d *Device) read(pointer byte) (uint16, error) {
-	d.w[0] = pointer
-	if d.o.SplitRead {
-		if err := d.bus.Tx(d.o.Address, d.w[:1], nil); err != nil {
-			return 0, err
-		}
-		return d.readOn()
-	}
-	if err := d.bus.Tx(d.o.Address, d.w[:1], d.r[:]); err != nil {
-		return 0, err
-	}
-	return uint16(d.r[0])<<8 | uint16(d.r[1]), nil
-}
-
-// readOn reads the register that the pointer stands at.
-func (d *Device) readOn() (uint16, error) {
-	if err := d.bus.Tx(d.o.Address, nil, d.r[:]); err != nil {
-		return 0, err
-	}
-	return uint16(d.r[0])<<8 | uint16(d.r[1]), nil
-}
-
-// fail names the operation, the chip and its address once, and gives a
-// transfer's error its class.
-func (d *Device) fail(what string, err error) error {
-	if class := classOf(err); class != nil {
-		return fmt.Errorf("%s chip %s at %#02x: %w: %w", what, d.o.Name, d.o.Address, class, err)
-	}
-	return fmt.Errorf("%s chip %s at %#02x: %w", what, d.o.Name, d.o.Address, err)
-}
-
-// classOf returns the class of a transfer's error, nil if it bears one already.
-func classOf(err error) error {
-	for _, class := range []error{adc.ErrConfigLost, adc.ErrWrongChip, adc.ErrLate, adc.ErrNoAnswer, adc.ErrBusTrouble} {
-		if errors.Is(err, class) {
-			return nil
-		}
-	}
-	return adc.ClassifyTransfer(err)
-}
+func (d *Device) fail(what string, err error) error { return d.words.NameFault(what, d.o.Name, err) }

@@ -92,11 +92,16 @@ func (c *calibrate) chosen(b *config.Bench) ([]int, error) {
 		if i < 0 {
 			return nil, fmt.Errorf("bench %s has no lead %q", b.ID, name)
 		}
+		if b.Leads[i].Role == config.RoleCurrent {
+			return nil, fmt.Errorf("lead %s measures a current: its figures are those of its shunt (shunt_mohm, shunt_percent), and nothing is calibrated", name)
+		}
 		out = append(out, i)
 	}
 	if len(c.Lead) == 0 {
 		for i := range b.Leads {
-			out = append(out, i)
+			if b.Leads[i].Role != config.RoleCurrent {
+				out = append(out, i)
+			}
 		}
 	}
 	return out, nil

@@ -32,7 +32,8 @@ type demo struct {
 	Fast     bool   `help:"Run on simulated time, as fast as the machine can."`
 	Seed     uint64 `help:"Draw another vehicle. 0 is a tidy box with one of each thing." default:"0"`
 	Broker   string `help:"Use this broker instead of one in memory." placeholder:"URL"`
-	Truth    string `help:"Write what really happened in the first cycle, as JSON lines." placeholder:"FILE"`
+	Truth    string `help:"Write what really happened in the first cycle, as JSON lines." placeholder:"FILE" xor:"truth"`
+	Parked   bool   `help:"Instead: a vehicle that is parked for more than an hour, on simulated time, with a shunt monitor on its battery. One key cycle." xor:"truth"`
 	Record   string `help:"Record every input of the bench as a capture." placeholder:"FILE"`
 	Listen   string `help:"Loopback address of the dashboard; without it 127.0.0.1:8733 or, where that is taken, a free port. With --once, --fast and --json there is a dashboard only if this or --keep is given." placeholder:"ADDRESS" xor:"listen"`
 	Keep     string `help:"Keep the dashboard's records in this folder; without it they are thrown away." placeholder:"DIR" xor:"keep"`
@@ -58,7 +59,7 @@ func (d *demo) Run(ctx context.Context) error {
 		defer b.Close()
 		url = b.url
 	}
-	sim, err := newSimulation(d.Seed, d.Fast, url)
+	sim, err := d.simulation(url)
 	if err != nil {
 		return err
 	}
@@ -118,6 +119,19 @@ func (d *demo) Run(ctx context.Context) error {
 		err = sim.writeTruth(d.Truth)
 	}
 	return err
+}
+
+// simulation is what the options ask for.
+func (d *demo) simulation(broker string) (*simulation, error) {
+	if !d.Parked {
+		return newSimulation(d.Seed, d.Fast, broker)
+	}
+	d.Once, d.Fast = true, true
+	p, err := newParked(d.Seed, broker)
+	if err != nil {
+		return nil, err
+	}
+	return p.simulation, nil
 }
 
 // tell leaves a word that something has happened, if there is none yet.
@@ -239,7 +253,18 @@ func newSimulation(seed uint64, fast bool, broker string) (*simulation, error) {
 	bo.Clock, bo.Start = clock, start
 	bus := adctest.NewBus(bo)
 	v := vehicle.New(seed, vehicle.Options{Start: start, Tidy: seed == 0})
-	text, err := benchOf(v, broker).TOML()
+	s, err := simulate(seed, bus, clock, benchOf(v, broker), func(lead int) adctest.Wave { return v.Wave(lead) })
+	if err != nil {
+		return nil, err
+	}
+	s.vehicle = v
+	return s, nil
+}
+
+// simulate puts a bench's chips on a bus, behind waves at their leads' pins. Without a
+// clock it runs on simulated time.
+func simulate(seed uint64, bus *adctest.Bus, clock adc.Clock, file config.Bench, wave func(lead int) adctest.Wave) (*simulation, error) {
+	text, err := file.TOML()
 	if err != nil {
 		return nil, err
 	}
@@ -248,28 +273,32 @@ func newSimulation(seed uint64, fast bool, broker string) (*simulation, error) {
 		return nil, fmt.Errorf("the demo's bench file:\n%w", err)
 	}
 	for i, c := range bench.Chips {
-		o := adctest.ADS1x15Options{Address: uint16(c.Address), Seed: seed<<4 + uint64(i), NoiseV: adctest.DataSheetNoiseV}
-		off := 0.07 * float64((seed*5+uint64(i)*3)%9) / 8
-		o.Oscillator = func(adc.Instant) float64 { return off - 0.035 }
+		off := 0.07*float64((seed*5+uint64(i)*3)%9)/8 - 0.035
+		oscillator := func(adc.Instant) float64 { return off }
+		var inputs [4]adctest.Wave
 		for k, l := range bench.Leads {
 			if l.Chip == c.Name {
-				o.Inputs[l.Input] = v.Wave(k)
+				inputs[l.Input] = wave(k)
 			}
 		}
-		bus.Add(adctest.NewADS1x15(o))
+		if c.Family == parts.FamilyINA226 {
+			bus.Add(adctest.NewINA226(adctest.INA226Options{Address: uint16(c.Address), Seed: seed<<4 + uint64(i), NoiseV: adctest.ShuntNoiseV, OffsetV: -4e-6, Shunt: inputs[0], Oscillator: oscillator}))
+			continue
+		}
+		bus.Add(adctest.NewADS1x15(adctest.ADS1x15Options{Address: uint16(c.Address), Seed: seed<<4 + uint64(i), NoiseV: adctest.DataSheetNoiseV, Inputs: inputs, Oscillator: oscillator}))
 	}
 	made, err := parts.Assemble(bench, parts.ScanMode, func(string) (i2c.Bus, adc.Clock, error) { return bus, bus, nil })
 	if err != nil {
 		return nil, err
 	}
 	o := daemon.Options{
-		Bench: bench.ID, Root: bench.MQTT.Root, Broker: link.Broker{URL: broker, ClientID: "keyturn-demo-bench"},
+		Bench: bench.ID, Root: bench.MQTT.Root, Broker: link.Broker{URL: file.MQTT.Broker, ClientID: "keyturn-demo-bench"},
 		Params:      bench.Params(),
 		Description: daemon.Describe(bench, "keyturn demo "+version, func(chip string) time.Duration { return made.Bound[chip] }),
-		Buses:       made.Buses, Blocking: fast,
+		Buses:       made.Buses, Blocking: clock == nil,
 	}
 	seat(&o.Description)
-	if fast {
+	if clock == nil {
 		o.Boot, o.Stream = fmt.Sprintf("%08x-0000", uint32(seed)+0xd0e0), fmt.Sprintf("demo-%x", seed)
 		day := time.Date(2026, 3, 2, 9, 0, 0, 0, time.UTC)
 		o.Wall = func(t adc.Instant) (time.Time, time.Duration, bool) {
@@ -279,7 +308,7 @@ func newSimulation(seed uint64, fast bool, broker string) (*simulation, error) {
 		o.Boot, o.Stream = parts.Boot(), fmt.Sprintf("demo-%x", time.Now().UnixNano())
 		o.Wall = parts.Wall(clock.(*adc.RealClock))
 	}
-	return &simulation{v, bench, o}, nil
+	return &simulation{bench: bench, options: o}, nil
 }
 
 // seat lays the slots of a simulated vehicle out in a box of six columns.

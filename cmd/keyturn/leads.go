@@ -124,6 +124,9 @@ func leadsTable(b *config.Bench, readings []daemon.Reading, counts []adc.Counts,
 			reads, u = fmt.Sprintf("%.3f V", r.V), fmt.Sprintf("%.3f", 2*r.U)
 			noise, age = fmt.Sprintf("%.1f mV", 1e3*r.NoiseV), fmt.Sprintf("%d ms", r.Age.Milliseconds())
 		}
+		if l.Role == config.RoleCurrent && reads != "-" {
+			reads, u, noise = fmt.Sprintf("%.1f mA", 1e3*r.A), fmt.Sprintf("%.1f", 2e3*r.UA), fmt.Sprintf("%.2f mA", 1e6*r.NoiseV/l.ShuntMOhm)
+		}
 		if r.NoiseV > noiseMostV {
 			noise = "moving"
 		}
@@ -134,6 +137,9 @@ func leadsTable(b *config.Bench, readings []daemon.Reading, counts []adc.Counts,
 			note = "beyond the range"
 		}
 		state := report.State(protocol.State(r.State.String()))
+		if l.Role == config.RoleCurrent {
+			state = "" // it is neither live nor dead
+		}
 		line(l.Name, whereIs(b, l), reads, u, noise, state, age, fmt.Sprintf("%s in %d", l.Chip, l.Input), note)
 	}
 	out.WriteByte('\n')

@@ -70,6 +70,8 @@ type Limits struct {
 	GapMaxMS   float64   `toml:"gap_max_ms,omitempty"`
 	BounceMS   float64   `toml:"bounce_max_ms,omitempty"`
 	BelowV     []float64 `toml:"below_v,omitempty"` // falling
+	// AsleepBelowMA is the current below which a vehicle is asleep.
+	AsleepBelowMA float64 `toml:"asleep_below_ma,omitempty"`
 }
 
 // Bus is one I2C bus.
@@ -84,11 +86,11 @@ type Bus struct {
 // Chip is one converter on a bus.
 type Chip struct {
 	Name    string  `toml:"name"`
-	Family  string  `toml:"family"` // ads1115, ads1015
+	Family  string  `toml:"family"` // ads1115, ads1015; ina226 for a shunt
 	Bus     string  `toml:"bus"`
-	Address int     `toml:"address"`           // 0x48 to 0x4b
-	Rate    int     `toml:"rate,omitempty"`    // samples a second; default the fastest
-	RangeV  float64 `toml:"range_v,omitempty"` // full scale at the pin; default 4.096
+	Address int     `toml:"address"`           // 0x48 to 0x4b; ina226: 0x40 to 0x4f
+	Rate    int     `toml:"rate,omitempty"`    // samples a second; default the fastest; ina226: the slowest
+	RangeV  float64 `toml:"range_v,omitempty"` // full scale at the pin; default 4.096; ina226: 0.08192
 	// CrankLead is the one lead that the chip serves in crank mode, without a
 	// pause; its other leads are not seen then.
 	CrankLead string `toml:"crank_lead,omitempty"`
@@ -109,16 +111,21 @@ type Lead struct {
 	Chip  string `toml:"chip"`
 	Input int    `toml:"input"` // from 0
 	// Role is slot (the default), battery-sense, terminal-75, terminal-15,
-	// terminal-50 or terminal-61.
+	// terminal-50, terminal-61 or current.
 	Role string `toml:"role,omitempty"`
 	Slot string `toml:"slot,omitempty"`
 	Side string `toml:"side,omitempty"` // left, right, upper, lower: where a slot has two
-	// The divider and its capacitor give gain and time constants.
-	UpperKOhm   float64      `toml:"upper_kohm"`
-	LowerKOhm   float64      `toml:"lower_kohm"`
-	CapacitorNF float64      `toml:"capacitor_nf"`
-	UTau        float64      `toml:"u_tau,omitempty"` // of the time constants, relative, k = 1; default 0.03
-	Calibration *Calibration `toml:"calibration,omitempty"`
+	// The divider and its capacitor give gain and time constants; a current lead has
+	// none.
+	UpperKOhm   float64 `toml:"upper_kohm,omitempty"`
+	LowerKOhm   float64 `toml:"lower_kohm,omitempty"`
+	CapacitorNF float64 `toml:"capacitor_nf,omitempty"`
+	// ShuntMOhm is what a current lead measures across, ShuntPercent its tolerance;
+	// default 1.
+	ShuntMOhm    float64      `toml:"shunt_mohm,omitempty"`
+	ShuntPercent float64      `toml:"shunt_percent,omitempty"`
+	UTau         float64      `toml:"u_tau,omitempty"` // of the time constants, relative, k = 1; default 0.03
+	Calibration  *Calibration `toml:"calibration,omitempty"`
 }
 
 // Calibration is what was found at two points; it goes before the divider.
@@ -141,6 +148,7 @@ type Family struct {
 	Addresses []int
 	Rates     []int     // samples a second, rising
 	RangesV   []float64 // full scales
+	Shunt     bool      // it measures across a shunt: for current leads, and no others
 }
 
 // The roles of a lead.
@@ -151,6 +159,7 @@ const (
 	RoleTerminal15   = "terminal-15"
 	RoleTerminal50   = "terminal-50"
 	RoleTerminal61   = "terminal-61"
+	RoleCurrent      = "current"
 )
 
 // ParseBench reads a bench file. The error is a Faults: all there are.

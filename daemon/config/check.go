@@ -44,7 +44,7 @@ func (b *Bench) check(f *faults, families []Family) {
 	b.checkChips(f, families)
 	b.checkSlots(f)
 	b.checkLeads(f, families)
-	b.checkCrankLeads(f)
+	b.checkCrankLeads(f, families)
 	b.checkLimits(f)
 	b.checkDrive(f)
 	if len(f.list) > 0 {
@@ -198,7 +198,7 @@ func (b *Bench) checkChips(f *faults, families []Family) {
 }
 
 // checkCrankLeads notes crank leads that are not on their chip.
-func (b *Bench) checkCrankLeads(f *faults) {
+func (b *Bench) checkCrankLeads(f *faults, families []Family) {
 	for i, c := range b.Chips {
 		if c.CrankLead == "" {
 			continue
@@ -208,6 +208,10 @@ func (b *Bench) checkCrankLeads(f *faults) {
 			if l.Chip == c.Name {
 				names = append(names, l.Name)
 			}
+		}
+		if familyOf(c.Family, families).Shunt {
+			f.at(fmt.Sprintf("chip[%d]", i), "crank_lead", "a shunt monitor serves no start; remove it")
+			continue
 		}
 		f.oneOf(fmt.Sprintf("chip[%d]", i), "crank_lead", c.CrankLead, "among the leads of chip "+c.Name, names)
 	}
@@ -247,6 +251,7 @@ func (b *Bench) checkLimits(f *faults) {
 		{"watch_s", l.WatchS, 0, 86400, ""},
 		{"gap_max_ms", l.GapMaxMS, 0, 10000, ""},
 		{"bounce_max_ms", l.BounceMS, 0, 1000, ""},
+		{"asleep_below_ma", l.AsleepBelowMA, 0, 10000, "usually 50"},
 	})
 	for _, v := range l.BelowV {
 		if !(v > 0 && v <= 100) {

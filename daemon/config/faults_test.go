@@ -59,7 +59,7 @@ func TestEveryFaultIsToldWithItsLine(t *testing.T) {
 		{"user missing", "tcp://localhost:1883\"", "tcp://localhost:1883\"\npassword_file = \"secret\"", `line 11: password_file: a password without a user name; add username`},
 		{"health for all", `id = "training"`, "id = \"training\"\nhealth = \"0.0.0.0:9170\"", `line 5: health: "0.0.0.0:9170" is neither "unix:/path" nor a loopback address like "127.0.0.1:9170"; write one of them, for whoever reaches it may read it`},
 		{"key at the top", `id = "training"`, "id = \"training\"\nusername = \"x\"", `line 5: unknown key "username"; it belongs under [mqtt]`},
-		{"role", `role = "terminal-75"`, `role = "plus"`, `line 106: role: "plus" is not a role; write one of slot, battery-sense, terminal-75, terminal-15, terminal-50, terminal-61 (the battery, terminal 30, is battery-sense)`},
+		{"role", `role = "terminal-75"`, `role = "plus"`, `line 106: role: "plus" is not a role; write one of slot, battery-sense, terminal-75, terminal-15, terminal-50, terminal-61, current (the battery, terminal 30, is battery-sense)`},
 		{"role twice", `role = "terminal-75"`, `role = "terminal-15"`, `line 115: role: "terminal-15" is that of another lead; give each its own`},
 		{"role and slot", `role = "terminal-75"`, "role = \"terminal-75\"\nslot = \"f01\"", `line 107: slot: a lead with the role terminal-75 is in no slot; remove one of the two`},
 		{"neither role nor slot", "role = \"terminal-75\"\n", "", `line 102: slot: missing; write the slot of lead "lead-02", or its role`},
@@ -93,7 +93,7 @@ line 13: unknown key "limits.wach_s"; did you mean "watch_s"?
 line 17: hz: a value of the wrong type; write a whole number
 line 31: address: 0x50 is no address of ads1115; write one of [0x48 0x49 0x4a 0x4b]
 line 100: capacitor_nf: 0 is out of range; write 1 to 100000, as drawn 33 kohm over 2.7 kohm and 560 nF
-line 106: role: "terminal" is not a role; write one of slot, battery-sense, terminal-75, terminal-15, terminal-50, terminal-61 (the battery, terminal 30, is battery-sense)`
+line 106: role: "terminal" is not a role; write one of slot, battery-sense, terminal-75, terminal-15, terminal-50, terminal-61, current (the battery, terminal 30, is battery-sense)`
 	if _, err := ParseBench([]byte(text), families()); err == nil || err.Error() != want {
 		t.Errorf("\n%v\nwant\n%s", err, want)
 	}

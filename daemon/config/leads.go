@@ -8,7 +8,7 @@ import (
 )
 
 func roles() []string {
-	return []string{RoleSlot, RoleBatterySense, RoleTerminal75, RoleTerminal15, RoleTerminal50, RoleTerminal61}
+	return []string{RoleSlot, RoleBatterySense, RoleTerminal75, RoleTerminal15, RoleTerminal50, RoleTerminal61, RoleCurrent}
 }
 
 // sides are in pairs.
@@ -51,28 +51,60 @@ func (b *Bench) checkLeads(f *faults, families []Family) {
 			f.once(seen, at, "role", fmt.Sprintf("%q", l.Role), "lead")
 		}
 		if f.oneOf(at, "chip", l.Chip, "among the chips", chips) {
-			if n := inputs(b.Chips[slices.Index(chips, l.Chip)].Family, families); n > 0 && (l.Input < 0 || l.Input >= n) {
-				f.at(at, "input", "%d is no input of %s; write 0 to %d", l.Input, l.Chip, n-1)
-			}
+			l.checkInput(f, at, familyOf(b.Chips[slices.Index(chips, l.Chip)].Family, families))
 		}
-		l.checkDivider(f, at)
+		if l.Role == RoleCurrent {
+			l.checkShunt(f, at)
+		} else {
+			l.checkDivider(f, at)
+		}
 		l.checkRole(f, at, slots)
 		l.checkCalibration(f, at+".calibration")
 	}
 	b.checkSides(f)
 }
 
-// inputs is how many inputs a chip of a family has; 0 if it is unknown.
-func inputs(family string, families []Family) int {
-	for _, x := range families {
-		if x.Name == family {
-			return x.Inputs
+// familyOf is the family of a name; one without inputs if it is unknown.
+func familyOf(name string, families []Family) Family {
+	if i := slices.IndexFunc(families, func(x Family) bool { return x.Name == name }); i >= 0 {
+		return families[i]
+	}
+	return Family{}
+}
+
+// checkInput notes a lead on an input that its chip does not have, or that does not
+// measure what the lead is for.
+func (l *Lead) checkInput(f *faults, at string, chip Family) {
+	switch {
+	case chip.Inputs == 0: // that is noted at the chip
+	case l.Input < 0 || l.Input >= chip.Inputs:
+		f.at(at, "input", "%d is no input of %s; write 0 to %d", l.Input, l.Chip, chip.Inputs-1)
+	case chip.Shunt && l.Role != RoleCurrent:
+		f.at(at, "chip", "%s is a shunt monitor and measures a current; write role = \"current\", or another chip", l.Chip)
+	case !chip.Shunt && l.Role == RoleCurrent:
+		f.at(at, "chip", "%s cannot resolve the millivolts of a shunt; write a chip of the family ina226", l.Chip)
+	}
+}
+
+// checkShunt notes what a current lead has not, and has too much.
+func (l *Lead) checkShunt(f *faults, at string) {
+	f.within(at, []bound{
+		{"shunt_mohm", l.ShuntMOhm, 0.01, 10000, "like 10 for 8 A and 1 mA, or 0.5 for 160 A and 20 mA"},
+		{"shunt_percent", l.ShuntPercent, 0, 20, ""},
+	})
+	for _, x := range []bound{{key: "upper_kohm", v: l.UpperKOhm}, {key: "lower_kohm", v: l.LowerKOhm}, {key: "capacitor_nf", v: l.CapacitorNF}, {key: "u_tau", v: l.UTau}} {
+		if x.v != 0 {
+			f.at(at, x.key, "a current lead has no divider; remove it")
 		}
 	}
-	return 0
 }
 
 func (l *Lead) checkDivider(f *faults, at string) {
+	for _, x := range []bound{{key: "shunt_mohm", v: l.ShuntMOhm}, {key: "shunt_percent", v: l.ShuntPercent}} {
+		if x.v != 0 {
+			f.at(at, x.key, "only a lead with role = \"current\" has a shunt; remove it, or write the role")
+		}
+	}
 	const drawn = "as drawn 33 kohm over 2.7 kohm and 560 nF"
 	f.within(at, []bound{
 		{"upper_kohm", l.UpperKOhm, 0.1, 10000, drawn},

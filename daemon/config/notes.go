@@ -3,18 +3,21 @@ package config
 import (
 	"net/netip"
 	"net/url"
+	"time"
 )
 
 // Notes returns what a valid bench had better have, a sentence each: it runs without,
 // and sees less.
 func (b Bench) Notes() (notes []string) {
-	battery, key := false, b.IgnitionSlot != ""
+	battery, key, current := false, b.IgnitionSlot != "", false
 	for i := range b.Leads {
 		switch b.Leads[i].Role {
 		case RoleBatterySense:
 			battery = true
 		case RoleTerminal75, RoleTerminal15:
 			key = true
+		case RoleCurrent:
+			current = true
 		}
 	}
 	if !battery {
@@ -22,6 +25,9 @@ func (b Bench) Notes() (notes []string) {
 	}
 	if !key {
 		notes = append(notes, "no lead on terminal 15 or 75 and no ignition_slot: the key is not seen; somebody must say where it is")
+	}
+	if current && b.Params().WithDefaults().WatchFor < judgedAfter {
+		notes = append(notes, "the current is watched for less than the hour after which common practice judges it: write watch_s = 4500")
 	}
 	if b.BoxFile == "" && b.Subject == onVehicle {
 		notes = append(notes, "no box file: nothing here knows which slots must be avoided; see for yourself that no lead is in one")
@@ -39,6 +45,10 @@ func (b Bench) Notes() (notes []string) {
 	}
 	return notes
 }
+
+// judgedAfter is when a draw after key-off is judged (common practice, no published
+// source), and the least watch that sees it.
+const judgedAfter = time.Hour + time.Minute
 
 // local reports whether a host is this machine.
 func local(host string) bool {

@@ -1,6 +1,7 @@
 package config
 
 import (
+	"cmp"
 	"math"
 	"time"
 
@@ -16,6 +17,16 @@ const (
 	nominalUTau     = 0.03
 )
 
+// Uncertainties of a shunt monitor that was never calibrated: gain 0.1 % and 50 ppm/K,
+// offset 10 µV and 0.1 µV/K at most, over 25 K (SBOS547, values from memory), each even
+// within its limits. tolerancePercent is that of a shunt of which nothing is said.
+const (
+	root3            = 1.7320508
+	monitorUGain     = (0.001 + 50e-6*25) / root3
+	monitorUOffsetV  = (10e-6 + 0.1e-6*25) / root3
+	tolerancePercent = 1
+)
+
 // Params is what the measuring core is told.
 func (b Bench) Params() measure.Params {
 	p := measure.Params{
@@ -24,6 +35,7 @@ func (b Bench) Params() measure.Params {
 		LiveAboveV: b.Limits.LiveAboveV, DeadBelowV: b.Limits.DeadBelowV, GhostBelow: b.Limits.GhostBelow,
 		WatchFor: duration(b.Limits.WatchS, time.Second), GapMax: duration(b.Limits.GapMaxMS, time.Millisecond),
 		BounceMax: duration(b.Limits.BounceMS, time.Millisecond), BelowV: b.Limits.BelowV,
+		AsleepBelowA: b.Limits.AsleepBelowMA / 1e3,
 	}
 	at := map[string]int{}
 	for i, s := range b.Slots {
@@ -44,6 +56,7 @@ func (b Bench) Params() measure.Params {
 			p.Key.Start = i
 		case RoleTerminal61:
 			p.Key.Running = i
+		case RoleCurrent: // its shunt tells
 		default:
 			if k, ok := at[l.Slot]; ok {
 				p.Slots[k].Leads = append(p.Slots[k].Leads, measure.SlotLead{Lead: i, Side: l.Side})
@@ -69,6 +82,11 @@ func (l *Lead) lead() adc.Lead {
 	}
 	if l.UTau > 0 {
 		out.UTau, out.UTauFloating = l.UTau, l.UTau
+	}
+	if l.Role == RoleCurrent {
+		out.Tau, out.TauFloating, out.UTau, out.UTauFloating = 0, 0, 0, 0
+		out.Calibration = adc.Calibration{Gain: 1, UGain: monitorUGain, UOffsetV: monitorUOffsetV}
+		out.Shunt = adc.Shunt{Ohm: l.ShuntMOhm / 1e3, U: cmp.Or(l.ShuntPercent, tolerancePercent) / 100 / root3}
 	}
 	if c := l.Calibration; c != nil {
 		out.Calibration = adc.Calibration{Gain: c.Gain, OffsetV: c.OffsetV, UGain: c.UGain, UOffsetV: c.UOffsetV, Date: c.Date}

@@ -27,6 +27,8 @@ type cycleBody struct {
 	Edges                    []edgeRow
 	EdgesLeft                int // more than are shown
 	Starts                   []startRow
+	Wakes                    []report.Wake
+	WakesLeft                int // more than are shown
 	Notes                    []noteRow
 	Origin                   string
 	Compare, Sheet           string // addresses: of what to compare it with, of its test sheet
@@ -98,16 +100,15 @@ func (d *dashboard) failed(w http.ResponseWriter, r *http.Request, err error) {
 func (d *dashboard) cycleBody(c *protocol.Cycle) cycleBody {
 	b := cycleBody{Bench: clean(c.Bench), ID: clean(c.ID), When: madeAt(c.Wall, d.o.Zone), Subject: clean(string(c.Subject)), Status: status(c), Revision: c.Revision, Open: !c.Final}
 	b.Sentences = append(b.Sentences, tally(c))
-	for _, s := range []string{report.Battery(c), report.LowVoltage(c), report.Order(c)} {
-		if s != "" {
-			b.Sentences = append(b.Sentences, cleanTo(s, sentenceMax))
-		}
+	for _, s := range report.Sentences(c) {
+		b.Sentences = append(b.Sentences, cleanTo(s, sentenceMax))
 	}
 	b.Picture = drawn(c)
 	b.Compare, b.Sheet = compareURL(c, nil), "/sheet/"+clean(c.Bench)+"/"+clean(c.ID)
 	b.Rows = cleanRows(report.Rows(c))
 	b.edges(c)
 	b.starts(c)
+	b.wakes(c)
 	for _, n := range c.Notes {
 		b.Notes = append(b.Notes, noteRow{since(c, n.AtNS), cleanTo(n.Text, protocol.NoteMax), clean(report.Source(n.Source))})
 	}
@@ -221,5 +222,21 @@ func (b *cycleBody) starts(c *protocol.Cycle) {
 			l := &c.Slots[i].Leads[k]
 			add(strings.TrimSpace(clean(c.Slots[i].Slot)+" "+clean(string(l.Side))), l)
 		}
+	}
+}
+
+// wakesMax is how many wakes a page shows: as many as a bench tells.
+const wakesMax = 64
+
+// wakes lists what woke the vehicle after key-off.
+func (b *cycleBody) wakes(c *protocol.Cycle) {
+	if b.Wakes = report.Wakes(c); len(b.Wakes) == 0 {
+		return
+	}
+	shown := min(len(b.Wakes), wakesMax)
+	b.WakesLeft = len(b.Wakes) - shown + max(0, c.Quiescent.LeftOut)
+	b.Wakes = b.Wakes[:shown]
+	for i := range b.Wakes {
+		b.Wakes[i].With = cleanTo(b.Wakes[i].With, 2*textMax)
 	}
 }

@@ -139,7 +139,8 @@ func TestLeadsToChooseFrom(t *testing.T) {
 	}
 	d := withSense("b", 2)
 	d.KeySense.Terminal15 = "lead-03"
-	d.Leads = append(d.Leads, protocol.BenchLead{Lead: "lead-03"}, protocol.BenchLead{Lead: "../x"}, protocol.BenchLead{Lead: "bat"})
+	d.Leads = append(d.Leads, protocol.BenchLead{Lead: "lead-03"}, protocol.BenchLead{Lead: "../x"}, protocol.BenchLead{Lead: "bat"},
+		protocol.BenchLead{Lead: "amps", Shunt: &protocol.Shunt{MOhm: 10}})
 	take(t, s, presence("b", time.Second, protocol.Online))
 	if doc, _ := pageAt(t, h, "/hand/b", http.StatusOK); !strings.Contains(words(doc), "has not described its leads yet") {
 		t.Error("a bench without description")

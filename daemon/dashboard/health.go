@@ -87,6 +87,9 @@ func leadOf(l *protocol.BenchLead) leadView {
 		}
 	}
 	v.Tau = fmt.Sprintf("%.2f ms", float64(l.TauUS)*1e-3)
+	if l.Shunt != nil {
+		v.Tau = fmt.Sprintf("none: a shunt of %g mΩ", float64(l.Shunt.MOhm))
+	}
 	if l.TauLearned != nil {
 		v.Tau = fmt.Sprintf("%.2f ms, learned from %s", float64(l.TauLearned.DrivenUS)*1e-3, plural(l.TauLearned.Edges, "edge", "edges"))
 	}

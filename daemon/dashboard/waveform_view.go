@@ -108,7 +108,7 @@ func (h *heard) leads() namedLeads {
 	key := h.bench.KeySense
 	var out namedLeads
 	for _, l := range h.bench.Leads {
-		if len(out) == leadsMax || protocol.CheckID(l.Lead) != nil || out.has(l.Lead) {
+		if len(out) == leadsMax || protocol.CheckID(l.Lead) != nil || out.has(l.Lead) || l.Shunt != nil {
 			continue
 		}
 		name := "lead " + l.Lead

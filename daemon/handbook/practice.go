@@ -71,3 +71,17 @@ const ContinuousShare = 0.8
 
 // ContinuousShareSource is the source of ContinuousShare.
 func ContinuousShareSource() Source { return Source{Standing: CommonPractice} }
+
+// DrawLimit is the most that a parked vehicle is usually allowed to draw.
+type DrawLimit struct {
+	MostMA float64
+	AfterS float64 // from key-off, in seconds
+	Source Source
+}
+
+// UsualDraw is the limit that the trade keeps to: 50 mA an hour after the vehicle was
+// shut down. Some makers allow 30 mA; the maker's own figure comes first. Read on
+// 2carpros.com and in MACS, June 2017.
+func UsualDraw() DrawLimit {
+	return DrawLimit{50, 3600, Source{Document: "a trade magazine of 2017 and a public repair page", Standing: CommonPractice}}
+}

@@ -12,7 +12,7 @@ func every() map[string]any {
 	all := map[string]any{
 		"fuse types": FuseTypes(), "fuse tolerance": FuseToleranceSource(), "copper": CopperSource(),
 		"insulations": Insulations(), "terminals": Terminals(), "starting profiles": StartingProfiles(),
-		"volt drop limits": VoltDropLimits(), "add-on shares": AddOnShares(),
+		"volt drop limits": VoltDropLimits(), "add-on shares": AddOnShares(), "usual draw": []DrawLimit{UsualDraw()},
 	}
 	for _, d := range FuseTypes() {
 		all["colours "+string(d.Type)] = FuseColours(d.Type)

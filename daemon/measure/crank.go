@@ -58,7 +58,7 @@ type crankTracker struct {
 
 func newCrankTracker(p *Params) crankTracker {
 	c := crankTracker{battery: p.BatterySense, start: p.Key.Start, records: make([][]point, len(p.Leads)), missed: make([]bool, len(p.Leads))}
-	if c.battery == NoLead && len(p.Leads) == 1 {
+	if c.battery == NoLead && len(p.Leads) == 1 && !p.Leads[0].IsCurrent() {
 		c.battery = 0
 	}
 	return c

@@ -95,6 +95,7 @@ func (c *cycleTracker) keyMoved(e *Engine, m KeyMoved) {
 	c.keys = append(c.keys, m)
 	if m.Position == adc.Off {
 		c.keyOff = m.At
+		e.quiescence.begin(m.At)
 	}
 	c.revise(e, NotEnded)
 }
@@ -138,8 +139,12 @@ func (c *cycleTracker) followBlinds(e *Engine) {
 	}
 }
 
-// settled reports whether nothing is left to wait for: every slot is dead.
+// settled reports whether nothing is left to wait for: every slot is dead, and no
+// lead measures a current, which is followed for as long as the watch allows.
 func (c *cycleTracker) settled(e *Engine) bool {
+	if e.quiescence.lead != NoLead {
+		return false
+	}
 	for _, s := range e.p.Slots {
 		for _, sl := range s.Leads {
 			if l := &e.leads[sl.Lead]; l.state != Dead || len(l.edges) > 0 || l.unsent() {
@@ -187,6 +192,7 @@ func (c *cycleTracker) close(e *Engine, why Ended, at adc.Instant) {
 	c.followBlinds(e)
 	c.revise(e, why)
 	c.open, c.keys, c.notes = false, nil, nil
+	e.quiescence.on = false
 	c.watch(e, at)
 }
 
@@ -195,6 +201,8 @@ func (c *cycleTracker) revise(e *Engine, ended Ended) {
 	c.revision++
 	c.revised, c.changed = e.now, false
 	out := &Cycle{
+		Quiescent: e.quiescence.result(),
+
 		Begin: c.began, Revision: c.revision, Final: ended != NotEnded, Ended: ended,
 		Key: append([]KeyMoved(nil), c.keys...), Notes: append([]Note(nil), c.notes...),
 	}

@@ -8,12 +8,13 @@ import (
 
 // Engine is the measuring core of one bench. It is not safe for concurrent use.
 type Engine struct {
-	p     Params
-	leads []lead
-	sense reference
-	key   keyTracker
-	crank crankTracker
-	cycle cycleTracker
+	p          Params
+	leads      []lead
+	sense      reference
+	key        keyTracker
+	crank      crankTracker
+	cycle      cycleTracker
+	quiescence quiescence
 
 	now    adc.Instant // the latest instant any input has told
 	tidyAt adc.Instant // when the time-driven work is next due
@@ -42,6 +43,7 @@ func New(p Params) *Engine {
 	e.key = newKeyTracker(&p)
 	e.crank = newCrankTracker(&p)
 	e.cycle = newCycleTracker(&p)
+	e.quiescence = newQuiescence(&p)
 	return e
 }
 
@@ -54,7 +56,9 @@ func (e *Engine) Step(in adc.Input) []Event {
 	case adc.SampleInput:
 		e.takeSample(&in.Sample)
 	case adc.BlindInput:
-		if in.Blind.Lead >= 0 && in.Blind.Lead < len(e.leads) {
+		if in.Blind.Lead == e.quiescence.lead && in.Blind.Lead != NoLead {
+			e.loseCurrent(in.Blind.Since, in.At, in.Blind.Reason.String())
+		} else if in.Blind.Lead >= 0 && in.Blind.Lead < len(e.leads) {
 			e.goBlind(in.Blind.Lead, in.Blind.Since, in.At, in.Blind.Reason.String())
 			if in.Blind.Lead == e.p.BatterySense {
 				e.loseReference(in.Blind.Since, "battery sense lead: "+in.Blind.Reason.String())
@@ -94,6 +98,10 @@ func (e *Engine) emit(ev Event) { e.events = append(e.events, ev) }
 func (e *Engine) takeSample(s *adc.Sample) {
 	if s.Lead < 0 || s.Lead >= len(e.leads) {
 		e.refuse(-1, "sample of a lead that does not exist")
+		return
+	}
+	if s.Lead == e.quiescence.lead {
+		e.takeCurrent(s)
 		return
 	}
 	l := &e.leads[s.Lead]
@@ -138,6 +146,7 @@ func (e *Engine) tidy() {
 	e.crank.tidy(e)
 	e.sendTransitions(false)
 	e.moveKey()
+	e.tidyCurrent()
 	e.cycle.tidy(e)
 	e.tellFaults(false)
 }

@@ -209,6 +209,9 @@ type Cycle struct {
 	Slots    []SlotResult
 	// Battery is what the battery sense lead did; nil without one.
 	Battery *LeadResult
+	// Quiescent is what flowed after key-off; nil before it, and without a lead that
+	// measures a current.
+	Quiescent *Quiescent
 }
 
 // Note is what somebody wrote into a cycle.

@@ -20,3 +20,6 @@ const (
 	chaosStride       = 1
 	chaosStorms       = 1000
 )
+
+// parkedVehicles are parked for an hour each.
+const parkedVehicles = 40

@@ -44,6 +44,9 @@ type Params struct {
 	// 5 ms (common practice, no published source), so set more for slow ones:
 	// brackets then grow by as much.
 	BounceMax time.Duration
+	// AsleepBelowA is the current below which a vehicle counts as asleep, in amperes,
+	// where a lead measures it. Default 0.05.
+	AsleepBelowA float64
 }
 
 // NoLead stands for a lead that there is none of.
@@ -95,6 +98,7 @@ func (p Params) WithDefaults() Params {
 	setF(&p.LiveAboveV, 7.2)
 	setF(&p.DeadBelowV, 3.6)
 	setF(&p.GhostBelow, 0.55)
+	setF(&p.AsleepBelowA, 0.05)
 	setD(&p.WatchFor, 10*time.Minute)
 	setD(&p.GapMax, 100*time.Millisecond)
 	setD(&p.BounceMax, 3500*time.Microsecond)
@@ -132,13 +136,23 @@ func (p Params) Check() error {
 			isLead("slot "+s.Name, l.Lead, false)
 		}
 	}
-	for _, l := range p.Leads {
-		if l.Tau <= 0 || l.TauFloating <= 0 {
+	currents := 0
+	for i, l := range p.Leads {
+		if l.IsCurrent() {
+			currents++
+			p.checkCurrent(i, bad)
+		} else if l.Tau <= 0 || l.TauFloating <= 0 {
 			bad("lead %s: the filter's time constant must be above 0", l.Name)
 		}
 		if l.Calibration.Gain <= 0 {
 			bad("lead %s: gain %g must be above 0", l.Name, l.Calibration.Gain)
 		}
+	}
+	if currents > 1 {
+		bad("%d leads measure a current; at most 1", currents)
+	}
+	if !(p.AsleepBelowA > 0) {
+		bad("asleep below %g A must be above 0", p.AsleepBelowA)
 	}
 	if p.DeadBelow <= 0 || p.DeadBelow >= p.LiveAbove || p.LiveAbove >= 1 {
 		bad("thresholds: want 0 < dead below (%g) < live above (%g) < 1", p.DeadBelow, p.LiveAbove)
@@ -155,4 +169,22 @@ func (p Params) Check() error {
 		bad("times must not be negative")
 	}
 	return errors.Join(errs...)
+}
+
+// checkCurrent reports where a lead that measures a current is taken for one that is
+// live or dead.
+func (p *Params) checkCurrent(lead int, bad func(format string, args ...any)) {
+	name := p.Leads[lead].Name
+	for _, k := range [...]int{p.BatterySense, p.Key.Accessory, p.Key.On, p.Key.Start, p.Key.Running, p.Key.IgnitionSlot} {
+		if k == lead {
+			bad("lead %s measures a current: it can neither be the battery sense lead nor tell of the key", name)
+		}
+	}
+	for _, s := range p.Slots {
+		for _, l := range s.Leads {
+			if l.Lead == lead {
+				bad("slot %s: lead %s measures a current and can be in no slot", s.Name, name)
+			}
+		}
+	}
 }

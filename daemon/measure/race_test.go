@@ -19,3 +19,6 @@ const (
 	chaosStride       = 41
 	chaosStorms       = 30
 )
+
+// parkedVehicles are parked for an hour each.
+const parkedVehicles = 5

@@ -40,13 +40,22 @@ func Table(c *protocol.Cycle, width int) string {
 	} else {
 		stacked(&b, Rows(c), width)
 	}
-	for _, s := range []string{Battery(c), LowVoltage(c), Order(c)} {
-		if s != "" {
-			b.WriteString("\n" + Wrap(s, width, ""))
-			b.WriteByte('\n')
-		}
+	for _, s := range Sentences(c) {
+		b.WriteString("\n" + Wrap(s, width, "") + "\n")
 	}
 	return b.String()
+}
+
+// Sentences says what the rows do not: how the battery took the starts, what they left
+// untested, in which order slots came live, and what flowed after key-off; each only
+// where there is something to say.
+func Sentences(c *protocol.Cycle) (out []string) {
+	for _, s := range []string{Battery(c), LowVoltage(c), Order(c), Quiescent(c)} {
+		if s != "" {
+			out = append(out, s)
+		}
+	}
+	return out
 }
 
 // Key says the turns of the key, in seconds from the first.

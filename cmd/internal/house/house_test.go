@@ -78,6 +78,7 @@ var may = map[string]struct {
 	"protocol/protocoltest":      {[]string{"protocol", "github.com/santhosh-tekuri/jsonschema/v6"}, "a test aid"},
 	"adc":                        {nil, "values and scanning; registers are one folder down"},
 	"adc/ads1x15":                {[]string{"adc", "periph.io/x/conn/v3"}, "a driver knows its bus and the values"},
+	"adc/ina226":                 {[]string{"adc", "periph.io/x/conn/v3"}, "a driver knows its bus and the values"},
 	"adc/adctest":                {[]string{"adc", "periph.io/x/conn/v3"}, "simulated chips know no driver"},
 	"adc/vehicle":                {[]string{"adc"}, "the model knows no instrument"},
 	"adc/capture":                {[]string{"adc"}, "a codec of inputs"},

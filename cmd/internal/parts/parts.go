@@ -16,6 +16,7 @@ import (
 
 	"keyturn/adc"
 	"keyturn/adc/ads1x15"
+	"keyturn/adc/ina226"
 	"keyturn/daemon"
 	"keyturn/daemon/config"
 )
@@ -24,11 +25,19 @@ import (
 func Families() []config.Family {
 	addresses := []int{0x48, 0x49, 0x4A, 0x4B}
 	ranges := []float64{6.144, 4.096, 2.048, 1.024, 0.512, 0.256}
+	var shuntAddresses []int
+	for a := 0x40; a <= 0x4F; a++ {
+		shuntAddresses = append(shuntAddresses, a)
+	}
 	return []config.Family{
 		{Name: "ads1115", Inputs: 4, Addresses: addresses, Rates: []int{8, 16, 32, 64, 128, 250, 475, 860}, RangesV: ranges},
 		{Name: "ads1015", Inputs: 4, Addresses: addresses, Rates: []int{128, 250, 490, 920, 1600, 2400, 3300}, RangesV: ranges},
+		{Name: FamilyINA226, Inputs: 1, Addresses: shuntAddresses, Rates: ina226.Rates(), RangesV: []float64{0.08192}, Shunt: true},
 	}
 }
+
+// FamilyINA226 is the family of the shunt monitor in a bench file.
+const FamilyINA226 = "ina226"
 
 // overhead is what a host adds to each transaction when a bound is stated before
 // anything was measured.
@@ -95,8 +104,19 @@ func Assemble(b config.Bench, mode Mode, open func(name string) (i2c.Bus, adc.Cl
 	return out, nil
 }
 
+// driver is what every family's driver offers.
+type driver interface {
+	Plan(busHz int, inputs ...adc.PlannedInput) adc.ChipPlan
+	// StartClocks and ReadClocks are the bus clocks of a start and of a read.
+	StartClocks() int
+	ReadClocks() (clocks, transactions int)
+}
+
 // device makes the driver of one chip.
-func device(conn i2c.Bus, bus config.Bus, c config.Chip) (*ads1x15.Device, error) {
+func device(conn i2c.Bus, bus config.Bus, c config.Chip) (driver, error) {
+	if c.Family == FamilyINA226 {
+		return ina226.New(conn, ina226.Options{Name: c.Name, Address: uint16(c.Address), Rate: c.Rate, SplitRead: bus.SplitRead})
+	}
 	family := ads1x15.ADS1115
 	if c.Family == "ads1015" {
 		family = ads1x15.ADS1015
