@@ -100,7 +100,7 @@ func MarkSheet(questions []Question, found []Found, sheet *Sheet) Marks {
 		}
 		m := q.mark(&g.Said, found, sheet)
 		m.Question, m.Slot, m.Asks, m.Of = q.ID, q.Slot, q.Asks, q.Marks
-		for k := range min(max(0, g.Hints), len(q.HintCosts)) {
+		for k := range min(g.Hints, len(q.HintCosts)) {
 			m.HintCost += max(0, q.HintCosts[k])
 		}
 		switch m.Result {

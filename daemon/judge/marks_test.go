@@ -3,6 +3,7 @@ package judge
 import (
 	"errors"
 	"fmt"
+	"math"
 	"os"
 	"path/filepath"
 	"testing"
@@ -196,6 +197,25 @@ func TestMarksAreThoseOfAPerson(t *testing.T) {
 		LoadIt, ProveTestProve, WatchToTheEnd, TimeIt, WriteTheVolts, NameTheReason, LeaveItAlone, ReadTheBoxFile, MeasureUnderLoad} {
 		if !lessons[l] {
 			t.Errorf("no sheet teaches %s", l)
+		}
+	}
+}
+
+// A dip between two samples of the bench counts with all that it can have added to a
+// reading, worked by hand: 20 ms of a reading of 250 ms.
+func TestWhatTheBenchMissedIsInWhatTheMeterShows(t *testing.T) {
+	f := Found{Wave: []Window{{0, 1, 10}, {1.02, 2, 10}}}
+	for _, x := range []struct {
+		dip Dip
+		low float64
+	}{
+		{Dip{V: 10}, 10},
+		{Dip{V: 10, HiddenV: 3}, 10 - 3*0.02/0.25},
+		{Dip{V: 10, AtOrBelow: true}, 10 - 10*0.02/0.25},
+	} {
+		f.Lowest = &x.dip
+		if got, known := showing(Meter{ReadingsPerS: 4}, &f); !known || math.Abs(got.LowV-x.low) > 1e-9 || got.HighV != 10 {
+			t.Errorf("%+v: %+v, want %g", x.dip, got, x.low)
 		}
 	}
 }

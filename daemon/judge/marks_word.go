@@ -90,7 +90,7 @@ func (q *Question) feed(said *Said, f *Found) Mark {
 		m = part(Drawback, NameTheReason)
 	case yes:
 		m = full("")
-	case len(against) > 0 && named(said.Why, against):
+	case named(said.Why, against):
 		m = full("")
 	case len(against) > 0 || named(said.Why, weighty):
 		m = part(NoReason, NameTheReason)

@@ -85,7 +85,7 @@ func (m Meter) Lowest(wave []Window) (Shown, error) {
 	s := Shown{math.Inf(1), math.Inf(-1)}
 	display := make([]float64, readings)
 	for phase := range phases {
-		from := a.beginS() - over - period*(float64(phase)+0.5)/float64(phases)
+		from := a.beginS() - over - period*float64(phase)/float64(phases)
 		for k := range display {
 			display[k] = a.mean(from+float64(k)*period, over)
 		}
