@@ -117,14 +117,13 @@ func amiss(s *protocol.CycleSlot) []judge.Amiss {
 			out = append(out, judge.ContactLost)
 		}
 	}
-	if s.Source == nil {
-		return out
-	}
-	switch s.Source.Finding {
-	case protocol.SourceHighResistance:
-		out = append(out, judge.HighResistance)
-	case protocol.SourceGhost:
-		out = append(out, judge.Ghost)
+	if s.Source != nil {
+		switch s.Source.Finding {
+		case protocol.SourceGhost:
+			out = append(out, judge.Ghost)
+		case protocol.SourceHighResistance:
+			out = append(out, judge.HighResistance)
+		}
 	}
 	return out
 }
