@@ -27,7 +27,7 @@ func readExercise(t *testing.T, name string) *config.Exercise {
 func TestExerciseIsMarkedFromAKeyCycle(t *testing.T) {
 	e, box := readExercise(t, "camera-feed.toml"), readBox(t)
 	questions, found := Questions(e, box), Found(readCycle(t), box, e, nil)
-	sheet := &judge.Sheet{OnVehicle: true, Meter: judge.Meter{ReadingsPerS: 3.5}}
+	sheet := &judge.AnswerSheet{OnVehicle: true, Meter: judge.Meter{ReadingsPerS: 3.5}}
 	for question, text := range map[string]string{"restraint": "no", "radio-switched": "yes", "screen-switched": "no, it is off while cranking", "socket-permanent": "yes", "lamps-permanent": "no, not permanent", "socket-side": "lower"} { // any order
 		i := slices.IndexFunc(questions, func(q judge.Question) bool { return q.ID == question })
 		said, err := questions[i].Read(text)

@@ -18,7 +18,7 @@ type Found struct {
 // Level is what a slot showed in one key position.
 type Level struct {
 	Position string
-	Live     Answer
+	Live     Answer  // a ghost is not
 	V, UV    float64 // with its standard uncertainty (k = 1)
 }
 
@@ -29,8 +29,8 @@ type Given struct {
 	Hints    int
 }
 
-// Sheet is what an apprentice hands in.
-type Sheet struct {
+// AnswerSheet is what an apprentice hands in.
+type AnswerSheet struct {
 	Given []Given
 	// Meter is the one that the figures were read off.
 	Meter Meter
@@ -90,7 +90,7 @@ const partShare = 0.5
 // MarkSheet marks a sheet against what the bench found. Each question of the exercise is
 // in the answer; one that was not answered is blank. A hint costs the same whatever the
 // answer, and no answer gets less than nothing.
-func MarkSheet(questions []Question, found []Found, sheet *Sheet) Marks {
+func MarkSheet(questions []Question, found []Found, sheet *AnswerSheet) Marks {
 	var out Marks
 	for i := range questions {
 		q := &questions[i]
@@ -121,7 +121,7 @@ func MarkSheet(questions []Question, found []Found, sheet *Sheet) Marks {
 
 // mark marks one answer. What the bench could not measure is not marked, whatever was
 // answered.
-func (q *Question) mark(said *Said, found []Found, sheet *Sheet) Mark {
+func (q *Question) mark(said *Said, found []Found, sheet *AnswerSheet) Mark {
 	var f *Found
 	if k := slices.IndexFunc(found, func(f Found) bool { return f.Name == q.Slot }); k >= 0 {
 		f = &found[k]

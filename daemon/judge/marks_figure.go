@@ -63,27 +63,23 @@ func around(low, high, slack, uBench, uHand float64) (l limits, sure bool) {
 
 // volts marks whether a slot is live in a key position. Of a ghost only the decision is
 // marked: its volts are those of the meter's own resistance.
-func (q *Question) volts(said *Said, f *Found, sheet *Sheet) Mark {
+func (q *Question) volts(said *Said, f *Found, sheet *AnswerSheet) Mark {
 	k := slices.IndexFunc(f.Levels, func(l Level) bool { return l.Position == q.Position })
-	ghost := slices.Contains(f.Amiss, Ghost)
 	switch {
 	case k < 0 || f.Levels[k].Live == NotKnown:
 		return unmarked(NotMeasuredHere)
-	case said.Blank:
+	case said.Blank || said.Yes == NotKnown:
 		return none(Blank, "")
 	}
 	at := f.Levels[k]
-	live := at.Live == Yes && !ghost
 	switch {
-	case said.Yes == NotKnown:
-		return none(Blank, "")
-	case live && said.Yes == No:
+	case at.Live == Yes && said.Yes == No:
 		return none(Wrong, ProveTestProve)
-	case !live && said.Yes == Yes:
+	case at.Live == No && said.Yes == Yes:
 		return none(Wrong, LoadIt)
-	case !live && ghost && !said.Ghost:
+	case at.Live == No && slices.Contains(f.Amiss, Ghost) && !said.Ghost:
 		return full(LoadIt) // decided right, and not seen why
-	case !live:
+	case at.Live == No:
 		return full("")
 	}
 	l, sure := around(at.V, at.V, restSlackV, at.UV, sheet.Meter.UV(at.V))
@@ -98,9 +94,9 @@ func (q *Question) volts(said *Said, f *Found, sheet *Sheet) Mark {
 
 // lowest marks the lowest voltage while cranking: against what the declared meter would
 // have shown of the bench's waveform, and down to what the wire really fell to.
-func lowest(said *Said, f *Found, sheet *Sheet) Mark {
+func lowest(said *Said, f *Found, sheet *AnswerSheet) Mark {
 	switch {
-	case slices.Contains(f.Amiss, Ghost):
+	case slices.Contains(f.Amiss, Ghost) && (f.Behaviour == NoVolts || f.Behaviour == NotProven):
 		return unmarked(GhostFigure)
 	case f.Lowest == nil:
 		return unmarked(NotMeasuredHere)

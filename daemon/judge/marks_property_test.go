@@ -8,7 +8,7 @@ import (
 )
 
 // score is the marks of one answer; ok is false where it was not marked.
-func score(q Question, said Said, f Found, s *Sheet) (got float64, ok bool) {
+func score(q Question, said Said, f Found, s *AnswerSheet) (got float64, ok bool) {
 	q.ID, q.Marks, f.Name = "q", 4, "f01"
 	if q.Slot = f.Name; q.Asks == AsksFault {
 		q.Slots = []string{"f01"}
@@ -43,8 +43,8 @@ func someFound(r *rand.Rand) Found {
 	return f
 }
 
-func someSheet(r *rand.Rand) *Sheet {
-	return &Sheet{OnVehicle: r.IntN(2) == 0, Meter: Meter{ReadingsPerS: 1 + r.Float64()*5, HoldsLowest: r.IntN(2) == 0, Averages: r.IntN(3), Percent: r.Float64() * 3, Counts: 3, DigitV: 0.01}}
+func someSheet(r *rand.Rand) *AnswerSheet {
+	return &AnswerSheet{OnVehicle: r.IntN(2) == 0, Meter: Meter{ReadingsPerS: 1 + r.Float64()*5, HoldsLowest: r.IntN(2) == 0, Averages: r.IntN(3), Percent: r.Float64() * 3, Counts: 3, DigitV: 0.01}}
 }
 
 // A figure that is moved towards the truth never scores less: towards what the wire fell
@@ -179,9 +179,6 @@ func TestTheTruthIsTheBestAnswer(t *testing.T) {
 			AsksLowest:    {Volts: &f.Lowest.V},
 			AsksMayProbe:  {Yes: map[bool]Answer{true: No, false: Yes}[f.Avoid != ""]},
 		}
-		if slices.Contains(f.Amiss, Ghost) {
-			truth[AsksVolts] = Said{Yes: No, Ghost: true}
-		}
 		if to := f.liveAfterOff(); to != nil {
 			truth[AsksStaysOn] = Said{After: &After{S: to.lo, Open: to.open()}}
 		}
@@ -222,7 +219,7 @@ func TestBetterFaultListsNeverScoreLess(t *testing.T) {
 		}
 		q := Question{ID: "q", Asks: AsksFault, Slots: slots, Marks: 4}
 		mark := func(said []SlotFault) float64 {
-			return MarkSheet([]Question{q}, found, &Sheet{Given: []Given{{"q", Said{Faulty: said}, 0}}}).Got
+			return MarkSheet([]Question{q}, found, &AnswerSheet{Given: []Given{{"q", Said{Faulty: said}, 0}}}).Got
 		}
 		before := mark(said)
 		for _, s := range slots {

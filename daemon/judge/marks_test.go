@@ -220,9 +220,22 @@ func TestWhatTheBenchMissedIsInWhatTheMeterShows(t *testing.T) {
 	}
 }
 
+// A slot that is a feed while cranking and a ghost with the key off has volts to be read.
+func TestGhostWithTheKeyOffIsAFeedInAStart(t *testing.T) {
+	v := 9.8
+	f := Found{FeedSlot: FeedSlot{Slot: Slot{Behaviour: Ignition, Lowest: &Dip{V: 9.8, UV: 0.05}}, Amiss: []Amiss{Ghost}}}
+	if m := lowest(&Said{Volts: &v}, &f, &AnswerSheet{}); m.Result != FullMarks {
+		t.Errorf("%+v", m)
+	}
+	f.Behaviour = NoVolts
+	if m := lowest(&Said{Volts: &v}, &f, &AnswerSheet{}); m.Code != GhostFigure {
+		t.Errorf("%+v", m)
+	}
+}
+
 // marked marks a sheet and compares it with the person's marks.
 func (h *handMarked) marked(t *testing.T, s *sheetRow, questions []Question, found []Found) Marks {
-	sheet := &Sheet{Meter: h.Meter.meter(), OnVehicle: h.Vehicle}
+	sheet := &AnswerSheet{Meter: h.Meter.meter(), OnVehicle: h.Vehicle}
 	if s.Meter != nil {
 		sheet.Meter = s.Meter.meter()
 	}
