@@ -108,14 +108,16 @@ func widths(m theme) []int64 {
 }
 
 func judgePage(t *testing.T, r row, s *site, x *tab, axe, picture string) {
-	x.size(1920)
 	want := cmp.Or(r.how.status, http.StatusOK)
-	if status := x.open(s.at(r.path(s))); status != want {
-		t.Errorf("status %d, want %d", status, want)
-	}
-	t.Logf("%d bytes, first paint after %.0f ms", eval[int](x, `performance.getEntriesByType("navigation")[0].encodedBodySize`), eval[float64](x, firstPaint))
 	for _, m := range themes() {
 		x.theme(m)
+		x.size(widths(m)[0])
+		if status := x.open(s.at(r.path(s))); status != want {
+			t.Errorf("status %d, want %d", status, want)
+		}
+		if m.name == "dark" {
+			t.Logf("%d bytes, first paint after %.0f ms", eval[int](x, `performance.getEntriesByType("navigation")[0].encodedBodySize`), eval[float64](x, firstPaint))
+		}
 		for _, width := range widths(m) {
 			x.size(width)
 			for _, f := range x.faults(axe, m, width) {
@@ -150,6 +152,9 @@ func (x *tab) faults(axe string, m theme, width int64) []string {
 	if m.media == "print" {
 		return all // paper has neither a width of ours nor targets
 	}
+	if m.forced == "active" {
+		all = append(all, eval[[]string](x, ownColours)...)
+	}
 	if over := eval[int](x, "document.documentElement.scrollWidth - document.documentElement.clientWidth"); over > 0 {
 		all = append(all, fmt.Sprintf("scrolls sideways by %d px", over))
 	}
@@ -159,6 +164,9 @@ func (x *tab) faults(axe string, m theme, width int64) []string {
 	}
 	return all
 }
+
+// ownColours lists what would keep its colours where the reader wants his.
+const ownColours = `[...document.querySelectorAll("body, body *")].filter((e) => getComputedStyle(e).forcedColorAdjust === "none").map((e) => "shows its own colours: " + e.outerHTML.slice(0, 100))`
 
 // smallTargets lists what can be touched and is smaller than so many px. A link within a
 // sentence is as high as its line, and the way past the menu is for keyboards; what a

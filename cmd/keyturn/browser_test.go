@@ -150,7 +150,7 @@ type theme struct {
 
 // themes are all there are. On the screen they differ in colours only.
 func themes() []theme {
-	return []theme{{"dark", "screen", "dark", "none", allRules}, {"light", "screen", "light", "none", rulesOfColor}, {"forced-colours", "screen", "dark", "active", rulesOfColor},
+	return []theme{{"dark", "screen", "dark", "none", allRules}, {"light", "screen", "light", "none", rulesOfColor}, {"forced-colours", "screen", "dark", "active", rulesOfForced},
 		{"print", "print", "light", "none", allRules}}
 }
 
