@@ -6,7 +6,6 @@ import (
 	"io"
 	"os"
 
-	"keyturn/cmd/internal/parts"
 	"keyturn/daemon/evidence"
 	"keyturn/daemon/judge"
 	"keyturn/daemon/report"
@@ -38,12 +37,9 @@ func (c *verdict) print(w io.Writer, width int) error {
 	if err != nil {
 		return err
 	}
-	box, open, err := parts.ReadBox(c.Box)
+	box, err := finishedBox(c.Box, "what each slot should do")
 	if err != nil {
 		return err
-	}
-	if box.Draft {
-		return fmt.Errorf("box file %s is a draft that lacks %d things: finish and sign it, for it must say what each slot should do", c.Box, len(open))
 	}
 	cycles, err := c.read()
 	if err != nil {

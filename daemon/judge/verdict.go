@@ -95,8 +95,9 @@ type Path struct {
 	IncludesProbe bool
 }
 
-// Check is a part of the test that may be left out. A slot passes only by what was
-// tested: what is not left out, and was not measured, is not proven.
+// Check is a part of the test that may be left out: then it is not held against a slot
+// that it was not made. What was found all the same counts. Without that a slot passes
+// only by what was measured.
 type Check string
 
 // The checks. What a slot does, and when, is never left out.

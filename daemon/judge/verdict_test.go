@@ -118,6 +118,23 @@ func TestBoxVerdict(t *testing.T) {
 	if b := JudgeBox(l, []BoxSlot{lacks}); b.Outcome != Pass || !slices.Equal(b.LeftOut, l.LeftOut) {
 		t.Errorf("%+v", b)
 	}
+	// What was found counts all the same.
+	for code, change := range map[ReasonCode]func(*BoxSlot){
+		ContactResistance: func(s *BoxSlot) { s.Rounds[0].Source.Path.MOhm = 200 },
+		BackFedFound: func(s *BoxSlot) {
+			s.Rounds[1].Leads = []Side{{Name: "right", LiveIn: []string{"on"}}}
+		},
+		BlownFuse: func(s *BoxSlot) { s.Rounds[0].Leads[1] = Side{Name: "right", DeadIn: visited, Proven: true} },
+		Falls:     func(s *BoxSlot) { s.Rounds[0].Lowest.V = 5 },
+	} {
+		s := goodSlot("f01")
+		change(&s)
+		all := DefaultLimits()
+		all.LeftOut = []Check{CheckContact, CheckSides, CheckStart}
+		if b := JudgeBox(all, []BoxSlot{s}); b.Outcome != Fail || b.Slots[0].Reasons[0].Code != code {
+			t.Errorf("%s: %+v", code, b.Slots[0])
+		}
+	}
 	if b := JudgeBox(l, nil); b.Outcome != Unproven || b.OfTested != Unproven || len(b.NotVisited) != 4 {
 		t.Errorf("%+v", b)
 	}

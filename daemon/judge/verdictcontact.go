@@ -14,9 +14,7 @@ const matchingLeast = 3
 // contact judges the strength of the slot's volts and the resistance that they come
 // through.
 func (v *verdict) contact() {
-	if v.bench.limits.leftOut(CheckContact) {
-		return
-	}
+	leftOut := v.bench.limits.leftOut(CheckContact)
 	worst := VerdictReason{Code: ContactNotTested, Makes: Unproven}
 	for i := range v.slot.Rounds {
 		s := v.slot.Rounds[i].Source
@@ -31,8 +29,10 @@ func (v *verdict) contact() {
 			worst = r
 		}
 	}
-	v.add(worst)
-	if r, ok := v.above(); ok {
+	if worst.Code != ContactNotTested || !leftOut {
+		v.add(worst)
+	}
+	if r, ok := v.above(); ok && (r.Code != ContactNotCompared || !leftOut) {
 		v.add(r)
 	}
 }

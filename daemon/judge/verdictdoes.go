@@ -184,7 +184,8 @@ func holdCode(off bool) ReasonCode {
 // falls judges how much further than the battery the slot falls while cranking.
 func (v *verdict) falls() {
 	e := &v.slot.Expected
-	if v.bench.limits.leftOut(CheckStart) || (e.Behaviour != Permanent && e.Behaviour != Ignition) || e.OffInStart != nil && *e.OffInStart {
+	measured := slices.ContainsFunc(v.slot.Rounds, func(r Round) bool { return r.Lowest != nil && r.Battery != nil })
+	if !measured && v.bench.limits.leftOut(CheckStart) || (e.Behaviour != Permanent && e.Behaviour != Ignition) || e.OffInStart != nil && *e.OffInStart {
 		return
 	}
 	v.worst(Falls, Falls, StartNotSeen, func(r *Round) (*span, float64, Outcome) {

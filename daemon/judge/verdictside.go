@@ -8,27 +8,30 @@ import "slices"
 
 // sides judges the feed side, back-feed, and both contacts.
 func (v *verdict) sides() {
-	if v.bench.limits.leftOut(CheckSides) {
-		return
-	}
+	leftOut := v.bench.limits.leftOut(CheckSides)
 	both := v.fuseIn()
 	out, whole := v.slot.unfused()
 	feed, back := FeedSide(out)
 	want := v.slot.Expected.FeedSide
-	if want == Middle {
+	switch {
+	case want == Middle:
 		feed, back = Middle, anyLive(out)
+	case len(out) == 1 && want != "" && out[0].Name != want:
+		back = anyLive(out)
 	}
 	for _, s := range out {
-		if s.Name != feed && !s.Proven {
+		if s.Name != feed && !s.Proven && !leftOut {
 			// No volts may be a lead that is off.
 			v.add(VerdictReason{Code: NoVoltsOrLeadOff, Makes: Unproven, Side: s.Name})
 		}
 	}
 	switch {
 	case back != "":
-		v.backFed(back, out)
+		v.backFed(back)
 	case !both || !whole || feed == "":
-		v.add(VerdictReason{Code: SidesNotTested, Makes: Unproven})
+		if !leftOut {
+			v.add(VerdictReason{Code: SidesNotTested, Makes: Unproven})
+		}
 	case want != "" && feed != want:
 		v.add(VerdictReason{Code: SidesCrossed, Makes: Unproven, Side: feed})
 	default:
@@ -86,10 +89,10 @@ func (s *BoxSlot) unfused() (sides []Side, whole bool) {
 		}
 		positions = append(positions, r.Positions...)
 		for _, l := range r.Leads {
-			k := slices.IndexFunc(sides, func(x Side) bool { return x.Name == l.Name })
 			if l.Name == "" {
 				continue
 			}
+			k := slices.IndexFunc(sides, func(x Side) bool { return x.Name == l.Name })
 			if k < 0 {
 				k = len(sides)
 				sides = append(sides, Side{Name: l.Name, Proven: true})
@@ -149,7 +152,7 @@ func blown(leads []Side) (side, position string, proven bool) {
 
 // backFed tells volts that come from other slots of the box from those that come from
 // outside: with other fuses out they go.
-func (v *verdict) backFed(position string, out []Side) {
+func (v *verdict) backFed(position string) {
 	r := VerdictReason{Code: BackFedFound, Makes: Fail, Position: position}
 	var live, dead []int // rounds by number, with the load side live or not
 	for i := range v.slot.Rounds {
