@@ -247,6 +247,7 @@ func TestDecodeSaysWhatIsWrong(t *testing.T) {
 		{"a list", "[]", protocol.ErrMember},
 		{"another version", change(`"keyturn/1"`, `"keyturn/9"`), protocol.ErrVersion},
 		{"another kind", change(`"cycle"`, `"cart"`), protocol.ErrKind},
+		{"two kinds", change(`"final":true`, `"final":true,"kind":"crank"`), protocol.ErrKind},
 		{"wrong type", change(`"revision":3`, `"revision":"three"`), protocol.ErrMember},
 		{"revision 0", change(`"revision":3`, `"revision":0`), protocol.ErrMember},
 		{"id of another boot", change(`"id":"0123abcd`, `"id":"ffff0000`), protocol.ErrMember},
@@ -257,6 +258,12 @@ func TestDecodeSaysWhatIsWrong(t *testing.T) {
 		var e *protocol.Error
 		if !errors.Is(err, c.want) || !errors.As(err, &e) || e.Where == "" {
 			t.Errorf("%s: %v, want %v with a place", c.name, err, c.want)
+		}
+	}
+	for _, first := range []string{`"later":{"a":1,"seq":7}`, `"later":",\"seq\":7"`, `"later":[{"a":1,"seq":7}]`, `"later":0,"seq":1`} {
+		d, err := protocol.Decode([]byte(change(`{`, `{`+first+`,`)))
+		if err != nil || d.(*protocol.Cycle).Seq != examples()["result-cycle"].(*protocol.Cycle).Seq {
+			t.Errorf("with %s before all others: %v", first, err)
 		}
 	}
 	d, err := protocol.Decode([]byte(change(`"final":true`, `"final":true,"later":{"a":[1]}`)))

@@ -18,6 +18,9 @@ import (
 	"keyturn/protocol"
 )
 
+// cyclePage is where a key cycle is shown.
+var cyclePage = regexp.MustCompile(`/cycle/[a-z0-9-]+/[0-9a-f]+-[0-9]+`)
+
 func get(t *testing.T, url string) (int, string) {
 	t.Helper()
 	r, err := http.Get(url)
@@ -57,11 +60,10 @@ func TestDashboardKeepsAndShowsACycle(t *testing.T) {
 	defer stop()
 	ended := make(chan error, 1)
 	go func() { ended <- daemon.Run(ctx, sim.options) }()
-	cycle := regexp.MustCompile(`/cycle/demo/[0-9a-f]+-[0-9]+`)
 	page := ""
 	waitUntil(t, "a cycle is in the history", func() bool {
 		_, history := get(t, "http://"+s.address+"/history")
-		page = cycle.FindString(history)
+		page = cyclePage.FindString(history)
 		return page != ""
 	})
 	waitUntil(t, "the bench has receipts", func() bool { return store.Counts().Delivered > 0 })

@@ -27,6 +27,7 @@ type commands struct {
 	Dash    serveDashboard   `cmd:"" name:"dashboard" help:"The shop's server: keep the results of every bench, and show them in a browser."`
 	User    userCommands     `cmd:"" help:"Keep the users of the dashboard without a browser."`
 	Box     boxes            `cmd:"" help:"Box files: where the slots of a fuse box are, what each should do, what nobody may touch."`
+	Exerc   exercises        `cmd:"" name:"exercise" help:"Exercise files: what an apprentice is asked about a fuse box, and which faults are planted."`
 	Calib   calibrate        `cmd:"" name:"calibrate" help:"Calibrate the leads, one by one, on earth and on a voltage that a meter tells."`
 	Version kong.VersionFlag `help:"Print the version and end."`
 }

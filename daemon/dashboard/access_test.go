@@ -124,7 +124,7 @@ func scripts(doc *html.Node) (n int) {
 func leasts() map[string]Role {
 	return map[string]Role{
 		"GET /sign-in": 0, "POST /sign-in": 0, "GET /assets/{name}": 0,
-		"GET /{$}": Viewer, "GET /bench/{bench}": Viewer, "GET /hand/{bench}": Viewer, "GET /hand/{bench}/{lead}": Viewer, "GET /compare": Viewer, "GET /cycle/{bench}/{id}": Viewer, "GET /history": Viewer, "GET /health": Viewer,
+		"GET /{$}": Viewer, "GET /bench/{bench}": Viewer, "GET /hand/{bench}": Viewer, "GET /hand/{bench}/{lead}": Viewer, "GET /compare": Viewer, "GET /cycle/{bench}/{id}": Viewer, "GET /sheet/{bench}/{id}": Viewer, "GET /history": Viewer, "GET /health": Viewer,
 		"GET /events": Viewer, "GET /": Viewer, "GET /set-up": Viewer, "POST /set-up": Viewer,
 		"POST /sign-out": Viewer, "GET /account": Viewer, "POST /account": Viewer,
 		"GET /users": Instructor, "POST /users": Instructor, "GET /user": Instructor,

@@ -2,9 +2,9 @@ package dashboard
 
 import (
 	"context"
-	"errors"
 	"fmt"
 	"log/slog"
+	"slices"
 	"sync"
 	"sync/atomic"
 	"time"
@@ -52,14 +52,11 @@ type KeeperOptions struct {
 const (
 	keeperQueue = 64 // messages that may wait for the records
 	// gatherFor and gatherMost bound what is kept at once: a commit costs the same
-	// however much is in it.
-	gatherFor  = 20 * time.Millisecond
+	// however much is in it. What comes during one is in the next anyhow.
+	gatherFor  = 2 * time.Millisecond
 	gatherMost = 64
-	// receiptEvery is how often a bench's receipt is given at most.
-	receiptEvery = 200 * time.Millisecond
-	keepMost     = 30 * time.Second // for the records to take what has come
-	receiptMost  = 10 * time.Second
-	againFirst   = 250 * time.Millisecond
+	keepMost   = 30 * time.Second // for the records to take what has come
+	againFirst = 250 * time.Millisecond
 )
 
 // NewKeeper returns one that has not connected yet.
@@ -86,11 +83,17 @@ func (k *Keeper) Run(ctx context.Context) {
 	})
 }
 
-// session is one connection.
+// session is one connection. Whatever of it fails ends it.
 func (k *Keeper) session(ctx context.Context) (worked bool, err error) {
-	ctx, stop := context.WithCancel(ctx)
-	defer stop()
+	ctx, stop := context.WithCancelCause(ctx)
+	defer stop(nil)
 	queue := make(chan link.Message, keeperQueue)
+	g := &receipts{k: k, given: map[string]given{}, due: map[string]records.Stream{}}
+	// What the broker has kept for a keeper that was away comes before it answers the
+	// subscription: it must be taken meanwhile.
+	var parts sync.WaitGroup
+	defer parts.Wait()
+	parts.Go(func() { stop(k.keepAll(ctx, queue, g)) })
 	sub, err := link.NewSubscriber(ctx, link.SubscriberOptions{
 		Broker: k.o.Broker, Durable: true,
 		Filters: []string{protocol.ResultFilter(k.o.Root, "+"), protocol.MessageFilter(k.o.Root, "+", protocol.KindPresence)},
@@ -102,33 +105,33 @@ func (k *Keeper) session(ctx context.Context) (worked bool, err error) {
 		},
 	})
 	if err != nil {
-		return false, err
+		stop(err)
+		return false, context.Cause(ctx)
 	}
-	defer func() {
-		stop()
-		sub.Close()
-	}()
 	k.connects.Add(1)
 	k.o.Logger.Info("results are kept", "broker", k.o.Broker.URL)
 	// Results are kept on while a receipt is on its way.
-	g := &receipts{k: k, sub: sub, given: map[string]given{}, failed: make(chan error, 1)}
-	var giving sync.WaitGroup
-	giving.Go(func() { g.run(ctx) })
-	defer giving.Wait()
-	defer stop()
+	g.sub = sub
+	parts.Go(func() { stop(g.run(ctx)) })
+	select {
+	case err := <-sub.Lost():
+		stop(fmt.Errorf("connection lost: %w", err))
+	case <-ctx.Done():
+	}
+	sub.Close()
+	return true, context.Cause(ctx)
+}
+
+// keepAll keeps what comes until the context is done.
+func (k *Keeper) keepAll(ctx context.Context, queue <-chan link.Message, g *receipts) error {
 	for {
 		select {
 		case m := <-queue:
-			if err := k.keep(ctx, gather(queue, m)); err != nil {
-				return true, err
+			if err := k.keep(ctx, gather(queue, m), g); err != nil {
+				return err
 			}
-			g.due.Store(true)
-		case err := <-g.failed:
-			return true, err
-		case err := <-sub.Lost():
-			return true, fmt.Errorf("connection lost: %w", err)
 		case <-ctx.Done():
-			return true, context.Cause(ctx)
+			return context.Cause(ctx)
 		}
 	}
 }
@@ -150,7 +153,7 @@ func gather(queue <-chan link.Message, first link.Message) []link.Message {
 }
 
 // keep puts a batch into the records and acknowledges it.
-func (k *Keeper) keep(ctx context.Context, batch []link.Message) error {
+func (k *Keeper) keep(ctx context.Context, batch []link.Message, g *receipts) error {
 	ctx, stop := context.WithTimeout(ctx, keepMost)
 	defer stop()
 	var payloads [][]byte
@@ -158,7 +161,7 @@ func (k *Keeper) keep(ctx context.Context, batch []link.Message) error {
 		_, row, _, err := protocol.ParseTopic(k.o.Root, m.Topic)
 		switch {
 		case err == nil && row.Kind == protocol.KindPresence:
-			if err := k.presence(ctx, m.Payload); err != nil {
+			if err := k.presence(ctx, m.Payload, g); err != nil {
 				return err
 			}
 		case err == nil && row.Result:
@@ -173,6 +176,7 @@ func (k *Keeper) keep(ctx context.Context, batch []link.Message) error {
 		k.fresh.Add(int64(a.New))
 		k.known.Add(int64(a.Known))
 		k.refused.Add(int64(len(a.Refused)))
+		g.note(a.Streams)
 		for _, r := range a.Refused {
 			k.o.Logger.Error("a document under results that is none was refused", "error", r)
 		}
@@ -184,91 +188,18 @@ func (k *Keeper) keep(ctx context.Context, batch []link.Message) error {
 }
 
 // presence takes from a bench's presence what it still keeps.
-func (k *Keeper) presence(ctx context.Context, payload []byte) error {
+func (k *Keeper) presence(ctx context.Context, payload []byte, g *receipts) error {
 	d, err := protocol.Decode(payload)
 	p, ok := d.(*protocol.Presence)
 	if err != nil || !ok || p.AsOf.KeptFromSeq <= 1 {
 		return nil
 	}
-	return k.o.Records.KeptFrom(ctx, p.AsOf.Stream, p.Bench, p.AsOf.KeptFromSeq)
-}
-
-// receipts are what has been told on this connection.
-type receipts struct {
-	k     *Keeper
-	sub   *link.Subscriber
-	given map[string]given // by stream
-	due   atomic.Bool      // results were kept since the last
-	all   time.Time        // every stream was looked at
-
-	failed chan error
-}
-
-type given struct {
-	upTo int64
-	at   time.Time
-}
-
-// run gives receipts until the context is done or one cannot be given.
-func (g *receipts) run(ctx context.Context) {
-	tick := time.NewTicker(receiptEvery)
-	defer tick.Stop()
-	for {
-		if err := g.give(ctx); err != nil {
-			g.failed <- err
-			return
-		}
-		select {
-		case <-tick.C:
-		case <-ctx.Done():
-			return
-		}
-	}
-}
-
-// give gives the receipts that are new, and now and then those that are not: a bench
-// may not have heard.
-func (g *receipts) give(ctx context.Context) error {
-	now := time.Now()
-	if !g.due.Swap(false) && now.Sub(g.all) < g.k.o.Repeat {
-		return nil
-	}
-	ctx, stop := context.WithTimeout(ctx, receiptMost)
-	defer stop()
-	streams, err := g.k.o.Records.Streams(ctx, "")
-	if err != nil {
+	if err := k.o.Records.KeptFrom(ctx, p.AsOf.Stream, p.Bench, p.AsOf.KeptFromSeq); err != nil {
 		return err
 	}
-	latest := map[string]bool{}
-	for _, s := range streams {
-		if latest[s.Bench] || protocol.IsImport(s.Stream) {
-			continue // of a store that is no more, or of none
-		}
-		latest[s.Bench] = true
-		if last := g.given[s.Stream]; last.upTo == s.UpToSeq && !last.at.IsZero() && now.Sub(last.at) < g.k.o.Repeat {
-			continue
-		}
-		if err := g.publish(ctx, s); err != nil {
-			return err
-		}
-		g.given[s.Stream] = given{s.UpToSeq, now}
+	streams, err := k.o.Records.Streams(ctx, p.Bench)
+	if i := slices.IndexFunc(streams, func(s records.Stream) bool { return s.Stream == p.AsOf.Stream }); i >= 0 {
+		g.note(streams[i : i+1])
 	}
-	g.all = now
-	return nil
-}
-
-func (g *receipts) publish(ctx context.Context, s records.Stream) error {
-	r := &protocol.Receipt{Header: protocol.Header{Bench: s.Bench, Boot: s.Boot, MonoNS: s.MonoNS}, Keeper: g.k.o.Name, Stream: s.Stream, UpToSeq: s.UpToSeq}
-	topic, err := protocol.TopicOf(g.k.o.Root, r)
-	if err != nil {
-		return err
-	}
-	payload, err := protocol.Encode(r)
-	if err != nil {
-		return err
-	}
-	if err := g.sub.Publish(ctx, topic, false, payload); err != nil {
-		return errors.Join(errors.New("give a receipt"), err)
-	}
-	return nil
+	return err
 }

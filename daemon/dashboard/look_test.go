@@ -86,3 +86,21 @@ func TestContrast(t *testing.T) {
 		}
 	}
 }
+
+// A rule that is not closed takes those after it with it, and no browser says so.
+func TestStylesheetIsWhole(t *testing.T) {
+	css, err := files.ReadFile("assets/keyturn.css")
+	if err != nil {
+		t.Fatal(err)
+	}
+	depth := 0
+	for n, line := range strings.Split(string(css), "\n") {
+		if depth > 0 && !strings.HasPrefix(line, " ") && !strings.HasPrefix(line, "}") && line != "" {
+			t.Errorf("line %d: %q stands within a rule before it", n+1, line)
+		}
+		depth += strings.Count(line, "{") - strings.Count(line, "}")
+	}
+	if depth != 0 {
+		t.Errorf("%d rules are not closed", depth)
+	}
+}

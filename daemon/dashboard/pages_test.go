@@ -122,6 +122,10 @@ func TestStaleIsSaid(t *testing.T) {
 		said("the will", "the connection to the bench broke")
 		take(t, s, presence("b", 4*time.Second, protocol.Online), presence("b", time.Second, protocol.CutOff))
 		said("an older connection's will after the new one", "")
+		s.cut(true)
+		said("the server lost the broker", "the connection to the broker broke")
+		s.cut(false)
+		said("it is back", "")
 		n := nowOf("b", 5*time.Second, 3)
 		n.Refusing = "the disk is full"
 		take(t, s, n)

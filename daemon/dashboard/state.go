@@ -43,6 +43,8 @@ type heard struct {
 	// nobody knows how old that is.
 	nowAt  time.Time
 	ghosts map[string]bool  // leads that are steady at a few volts
+	cut    bool             // the broker cannot be heard
+	shared *shared          // what every page shows of it alike
 	moved  []string         // slots that moved last, the latest first
 	last   records.CycleRef // the latest key cycle
 	// lastRevision is that of the latest key cycle.
@@ -95,9 +97,16 @@ func (s *State) Take(topic string, payload []byte, retained bool) {
 	if !h.take(d, retained) {
 		return
 	}
-	s.version++
-	h.version = s.version
 	s.benches[bench] = h
+	s.changed(h)
+}
+
+// changed tells whoever watches that benches have changed.
+func (s *State) changed(benches ...*heard) {
+	s.version++
+	for _, h := range benches {
+		h.version, h.shared = s.version, &shared{}
+	}
 	s.rouse(func(string) bool { return true })
 }
 
@@ -112,6 +121,21 @@ func (s *State) rouse(who func(wave string) bool) {
 		default: // it has not looked since the last
 		}
 	}
+}
+
+// cut notes whether the broker can be heard. While it cannot, nobody knows what the
+// benches do, however young their last word is.
+func (s *State) cut(cut bool) {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	var all []*heard
+	for _, h := range s.benches { // in any order
+		if h.cut != cut {
+			h.cut = cut
+			all = append(all, h)
+		}
+	}
+	s.changed(all...)
 }
 
 // shown reports whether pages show anything of a message.

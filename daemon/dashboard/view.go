@@ -6,6 +6,7 @@ import (
 	"math"
 	"slices"
 	"strings"
+	"sync"
 	"time"
 
 	"keyturn/daemon/report"
@@ -89,6 +90,7 @@ func (h *heard) view(now time.Time) benchView {
 	if h.bench != nil {
 		v.Software, v.Subject = clean(h.bench.Software), clean(string(h.bench.Subject))
 	}
+	v.Slots, v.Box, v.Form = h.shared.of(h)
 	at := -1
 	if n := h.now; n != nil {
 		if n.Key != nil {
@@ -96,7 +98,6 @@ func (h *heard) view(now time.Time) benchView {
 			v.Key, v.KeyFrom = clean(report.Position(n.Key.Position)), clean(report.Source(n.Key.Source))
 		}
 		v.Refusing, v.Open = clean(string(n.Refusing)), clean(string(n.Cycle))
-		v.Slots = h.slots()
 		v.Battery = h.battery()
 		if !h.nowAt.IsZero() {
 			v.age = max(0, now.Sub(h.nowAt))
@@ -111,14 +112,33 @@ func (h *heard) view(now time.Time) benchView {
 		v.Heard = "heard " + ago(v.age)
 	}
 	v.Stale = v.Hold != "" || v.age > staleAfter
-	v.Box = place(h.bench, v.Slots)
-	v.Form = form(v.Slots, v.Box)
 	return v
+}
+
+// shared are the slots of a bench as all pages show them, put into words once.
+type shared struct {
+	once  sync.Once
+	slots []slotView
+	box   *boxView
+	form  string
+}
+
+func (d *shared) of(h *heard) ([]slotView, *boxView, string) {
+	d.once.Do(func() {
+		if h.now != nil {
+			d.slots = h.slots()
+		}
+		d.box = place(h.bench, d.slots)
+		d.form = form(d.slots, d.box)
+	})
+	return d.slots, d.box, d.form
 }
 
 // hold says why what is shown is not the present state, whatever its age.
 func (h *heard) hold() string {
 	switch {
+	case h.cut:
+		return "the connection to the broker broke"
 	case h.now == nil:
 		return "nothing has been heard of its slots"
 	case h.presence != nil && h.presence.State == protocol.Offline:

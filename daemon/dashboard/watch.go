@@ -27,6 +27,8 @@ func Watch(ctx context.Context, b link.Broker, s *State, logger *slog.Logger) {
 			return false, err
 		}
 		defer sub.Close()
+		s.cut(false)
+		defer s.cut(true)
 		select {
 		case err = <-sub.Lost():
 		case <-ctx.Done():

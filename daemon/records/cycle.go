@@ -10,81 +10,6 @@ import (
 	"keyturn/protocol"
 )
 
-// insertCycle makes a cycle the latest of its id, unless a higher revision is there,
-// and its slots what can be looked up.
-func insertCycle(ctx context.Context, tx *sql.Tx, c *protocol.Cycle, arrived string) error {
-	res, err := tx.ExecContext(ctx, `INSERT INTO cycle (bench, id, revision, final, ended, stream, seq, wall, arrived)
-		VALUES ($1,$2,$3,$4,$5,$6,$7,$8,$9)
-		ON CONFLICT (bench, id) DO UPDATE SET revision=excluded.revision, final=excluded.final, ended=excluded.ended,
-			stream=excluded.stream, seq=excluded.seq, wall=excluded.wall WHERE cycle.revision < excluded.revision`,
-		c.Bench, c.ID, c.Revision, c.Final, orNull(c.Ended), c.Stream, c.Seq, orNull(c.Wall), arrived)
-	if err != nil {
-		return err
-	}
-	if n, err := res.RowsAffected(); err != nil || n == 0 {
-		return err
-	}
-	for _, table := range []string{"slot", "transition"} {
-		if _, err := tx.ExecContext(ctx, "DELETE FROM "+table+" WHERE bench=$1 AND id=$2", c.Bench, c.ID); err != nil {
-			return err
-		}
-	}
-	for i := range c.Slots {
-		if err := insertSlot(ctx, tx, c, &c.Slots[i]); err != nil {
-			return fmt.Errorf("slot %s: %w", c.Slots[i].Slot, err)
-		}
-	}
-	return nil
-}
-
-func insertSlot(ctx context.Context, tx *sql.Tx, c *protocol.Cycle, s *protocol.CycleSlot) error {
-	_, err := tx.ExecContext(ctx, `INSERT INTO slot (bench, id, slot, legend, behaviour, stays_on_s, off_in_start, watched_s, lowest_v)
-		VALUES ($1,$2,$3,$4,$5,$6,$7,$8,$9) ON CONFLICT DO NOTHING`,
-		c.Bench, c.ID, s.Slot, orNull(s.Legend), string(s.Behaviour), number(s.StaysOnS), s.OffInStart, float64(s.WatchedS), lowest(s))
-	if err != nil {
-		return err
-	}
-	for i := range s.Leads {
-		for _, t := range s.Leads[i].Transitions {
-			_, err := tx.ExecContext(ctx, `INSERT INTO transition (bench, id, slot, lead, transition, state, after_key_on_s, u_us)
-				VALUES ($1,$2,$3,$4,$5,$6,$7,$8) ON CONFLICT DO NOTHING`,
-				c.Bench, c.ID, s.Slot, s.Leads[i].Lead, t.ID, string(t.State), afterKeyOn(c, t.AtNS), float64(t.UUS))
-			if err != nil {
-				return err
-			}
-		}
-	}
-	return nil
-}
-
-func number[T ~float64](v *T) any {
-	if v == nil {
-		return nil
-	}
-	return float64(*v)
-}
-
-// lowest is the lowest voltage of a slot while cranking; nil where none was measured.
-func lowest(s *protocol.CycleSlot) any {
-	var least *protocol.Volts
-	for i := range s.Leads {
-		for k := range s.Leads[i].Crank {
-			if sag := s.Leads[i].Crank[k].Sag; sag != nil && (least == nil || sag.MinV < *least) {
-				least = &sag.MinV
-			}
-		}
-	}
-	return number(least)
-}
-
-// afterKeyOn is an instant in seconds after the first position other than off.
-func afterKeyOn(c *protocol.Cycle, atNS int64) any {
-	if len(c.Key) == 0 {
-		return nil
-	}
-	return float64(atNS-c.Key[0].AtNS) / 1e9
-}
-
 // Filter says which key cycles are wanted; an empty member means any.
 type Filter struct {
 	Bench, Slot string
@@ -117,6 +42,11 @@ const latest = "SELECT r.payload FROM cycle c JOIN result r ON r.stream = c.stre
 
 // Cycles returns the latest revision of key cycles, the latest cycle first.
 func (s *Store) Cycles(ctx context.Context, f Filter) ([]*protocol.Cycle, error) {
+	if f.Slot != "" || f.Behaviour != "" {
+		if err := s.listAll(ctx); err != nil {
+			return nil, fmt.Errorf("look for key cycles: %w", err)
+		}
+	}
 	if f.Before != (CycleRef{}) {
 		if _, err := s.Cycle(ctx, f.Before.Bench, f.Before.ID); err != nil {
 			return nil, err

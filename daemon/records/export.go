@@ -20,6 +20,9 @@ func (s *Store) view(ctx context.Context, view string) (*sql.Rows, error) {
 	if order == "" {
 		return nil, fmt.Errorf("export %q: there are %s", view, strings.Join(Views(), ", "))
 	}
+	if err := s.listAll(ctx); err != nil {
+		return nil, fmt.Errorf("export %s: %w", view, err)
+	}
 	rows, err := s.db.QueryContext(ctx, "SELECT * FROM "+view+" ORDER BY "+order)
 	if err != nil {
 		return nil, fmt.Errorf("export %s: %w", view, err)

@@ -430,8 +430,12 @@ func TestJobsComeToOldRecords(t *testing.T) {
 		_, err = db.ExecContext(ctx, "CREATE TABLE schema_version (version BIGINT NOT NULL)")
 		must(t, err)
 		must(t, step(ctx, db, steps()[0], 1))
-		old := &Store{db: db, now: time.Now}
-		add(t, old, encode(t, cycle(1, "1", 1, true, protocol.Permanent)))
+		c := cycle(1, "1", 1, true, protocol.Permanent)
+		_, err = db.ExecContext(ctx, "INSERT INTO result (stream, seq, bench, name, boot, mono_ns, arrived, payload) VALUES ($1,$2,$3,'result/cycle',$4,0,'2026-01-02T03:04:05.6Z',$5)",
+			c.Stream, c.Seq, c.Bench, c.Boot, string(encode(t, c)))
+		must(t, err)
+		_, err = db.ExecContext(ctx, "INSERT INTO cycle (bench, id, revision, final, stream, seq, arrived) VALUES ($1,$2,$3,$4,$5,$6,'2026-01-02T03:04:05.6Z')", c.Bench, c.ID, c.Revision, c.Final, c.Stream, c.Seq)
+		must(t, err)
 		must(t, db.Close())
 		s, err := Open(ctx, Options{URL: url})
 		must(t, err)

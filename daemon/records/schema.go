@@ -39,7 +39,17 @@ func steps() [][]string {
 			s.off_in_start, s.watched_s, s.lowest_v FROM cycle c JOIN slot s ON s.bench = c.bench AND s.id = c.id`,
 		`CREATE VIEW transitions AS SELECT c.bench, c.id AS cycle, c.wall, t.slot, t.lead, t.state, t.after_key_on_s, t.u_us
 			FROM cycle c JOIN transition t ON t.bench = c.bench AND t.id = c.id`,
-	}, userTables(), jobTables()}
+	}, userTables(), jobTables(), listedColumn()}
+}
+
+// listedColumn is the revision of a cycle that its slots and transitions are of: 0 or an
+// earlier one while it is not final and nobody has looked for them.
+func listedColumn() []string {
+	return []string{
+		"ALTER TABLE cycle ADD COLUMN listed BIGINT NOT NULL DEFAULT 0",
+		"UPDATE cycle SET listed = revision",
+		"CREATE INDEX cycle_behind ON cycle (bench, id) WHERE listed < revision",
+	}
 }
 
 // migrate brings the tables up to date, a step a transaction.

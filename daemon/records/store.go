@@ -11,14 +11,13 @@ import (
 
 	_ "github.com/jackc/pgx/v5/stdlib" // the driver named pgx
 	_ "modernc.org/sqlite"             // the driver named sqlite
-
-	"keyturn/protocol"
 )
 
 // Store is the records. It is safe for concurrent use.
 type Store struct {
-	db  *sql.DB
-	now func() time.Time
+	db       *sql.DB
+	now      func() time.Time
+	numbered bool // values in statements bear numbers
 }
 
 // Options says where the records are.
@@ -46,10 +45,7 @@ func Open(ctx context.Context, o Options) (*Store, error) {
 	if o.Now == nil {
 		o.Now = time.Now
 	}
-	driver, source := "sqlite", "file:"+strings.NewReplacer("%", "%25", "?", "%3f", "#", "%23").Replace(o.URL)+pragmas
-	if strings.HasPrefix(o.URL, "postgres://") || strings.HasPrefix(o.URL, "postgresql://") {
-		driver, source = "pgx", o.URL
-	}
+	driver, source := driverOf(o.URL)
 	if driver == "sqlite" {
 		if err := private(o.URL, o.MustExist); err != nil {
 			return nil, fmt.Errorf("open the records: %w", err)
@@ -63,7 +59,15 @@ func Open(ctx context.Context, o Options) (*Store, error) {
 	if err := migrate(ctx, db); err != nil {
 		return nil, errors.Join(fmt.Errorf("open the records: %w", err), db.Close())
 	}
-	return &Store{db: db, now: o.Now}, nil
+	return &Store{db, o.Now, driver == "pgx"}, nil
+}
+
+// driverOf tells which driver opens a URL, and what it is to be told.
+func driverOf(url string) (driver, source string) {
+	if strings.HasPrefix(url, "postgres://") || strings.HasPrefix(url, "postgresql://") {
+		return "pgx", url
+	}
+	return "sqlite", "file:" + strings.NewReplacer("%", "%25", "?", "%3f", "#", "%23").Replace(url) + pragmas
 }
 
 // private makes a file that its owner alone may read, for users' passwords are held
@@ -82,142 +86,6 @@ func private(name string, mustExist bool) error {
 
 // Close closes them.
 func (s *Store) Close() error { return s.db.Close() }
-
-// Added says what became of results.
-type Added struct {
-	New, Known int
-	// Refused are those that are no sound results, with the reason; nothing of them
-	// is kept.
-	Refused []error
-}
-
-// errNotResult is the cause when a document is not one of those that are numbered.
-var errNotResult = errors.New("not a result")
-
-// Add keeps results, all or none of the sound ones: each once, by stream and number.
-// When it returns they are on the disk.
-func (s *Store) Add(ctx context.Context, payloads ...[]byte) (a Added, err error) {
-	tx, err := s.db.BeginTx(ctx, nil)
-	if err != nil {
-		return a, fmt.Errorf("keep results: %w", err)
-	}
-	defer tx.Rollback() // nothing is left to undo after the commit
-	arrived := s.now().UTC().Format(arrivedForm)
-	streams := map[string]string{}
-	for _, p := range payloads {
-		d, err := protocol.Decode(p)
-		r, ok := d.(protocol.Result)
-		if err == nil && !ok {
-			err = errNotResult
-		}
-		if err != nil {
-			a.Refused = append(a.Refused, err)
-			continue
-		}
-		fresh, err := insert(ctx, tx, r, p, arrived)
-		if err != nil {
-			return Added{}, fmt.Errorf("keep result %d of %s: %w", r.ResultHead().Seq, r.ResultHead().Stream, err)
-		}
-		if !fresh {
-			a.Known++
-			continue
-		}
-		a.New++
-		streams[r.ResultHead().Stream] = r.ResultHead().Bench
-	}
-	for stream, bench := range streams { // each by itself
-		if err := advance(ctx, tx, stream, bench, 0); err != nil {
-			return Added{}, fmt.Errorf("count the results of %s: %w", stream, err)
-		}
-	}
-	if err := tx.Commit(); err != nil {
-		return Added{}, fmt.Errorf("keep results: %w", err)
-	}
-	return a, nil
-}
-
-// insert writes one result and what is looked up of it, unless it is there.
-func insert(ctx context.Context, tx *sql.Tx, r protocol.Result, payload []byte, arrived string) (fresh bool, err error) {
-	h := r.ResultHead()
-	res, err := tx.ExecContext(ctx, `INSERT INTO result (stream, seq, bench, name, boot, mono_ns, wall, arrived, payload)
-		VALUES ($1,$2,$3,$4,$5,$6,$7,$8,$9) ON CONFLICT (stream, seq) DO NOTHING`,
-		h.Stream, h.Seq, h.Bench, protocol.MessageOf(r).Name, h.Boot, h.MonoNS, orNull(h.Wall), arrived, string(payload))
-	if err != nil {
-		return false, err
-	}
-	if n, err := res.RowsAffected(); err != nil || n == 0 {
-		return false, err
-	}
-	switch d := r.(type) {
-	case *protocol.Gap:
-		_, err = tx.ExecContext(ctx, "INSERT INTO gap (stream, from_seq, to_seq) VALUES ($1,$2,$3) ON CONFLICT DO NOTHING", h.Stream, d.FromSeq, d.ToSeq)
-	case *protocol.Cycle:
-		err = insertCycle(ctx, tx, d, arrived)
-	}
-	return true, err
-}
-
-func orNull[T ~string](s T) any {
-	if s == "" {
-		return nil
-	}
-	return string(s)
-}
-
-// advance moves up the number up to which a stream is complete, and at least to a
-// number.
-func advance(ctx context.Context, tx *sql.Tx, stream, bench string, least int64) error {
-	if _, err := tx.ExecContext(ctx, "INSERT INTO stream (stream, bench, up_to_seq) VALUES ($1,$2,0) ON CONFLICT (stream) DO NOTHING", stream, bench); err != nil {
-		return err
-	}
-	var upTo int64
-	if err := tx.QueryRowContext(ctx, "SELECT up_to_seq FROM stream WHERE stream=$1", stream).Scan(&upTo); err != nil {
-		return err
-	}
-	before := upTo
-	for upTo = max(upTo, least); ; {
-		next, err := run(ctx, tx, stream, upTo)
-		if err != nil {
-			return err
-		}
-		var over sql.NullInt64
-		if err := tx.QueryRowContext(ctx, "SELECT max(to_seq) FROM gap WHERE stream=$1 AND from_seq<=$2 AND to_seq>=$2", stream, next+1).Scan(&over); err != nil {
-			return err
-		}
-		if over.Valid {
-			next = over.Int64
-		}
-		if next == upTo {
-			break
-		}
-		upTo = next
-	}
-	if upTo == before {
-		return nil
-	}
-	_, err := tx.ExecContext(ctx, "UPDATE stream SET up_to_seq=$1 WHERE stream=$2", upTo, stream)
-	return err
-}
-
-// run returns the last of the results that follow a number without a hole.
-func run(ctx context.Context, tx *sql.Tx, stream string, upTo int64) (int64, error) {
-	rows, err := tx.QueryContext(ctx, "SELECT seq FROM result WHERE stream=$1 AND seq>$2 ORDER BY seq", stream, upTo)
-	if err != nil {
-		return 0, err
-	}
-	defer rows.Close()
-	for rows.Next() {
-		var seq int64
-		if err := rows.Scan(&seq); err != nil {
-			return 0, err
-		}
-		if seq != upTo+1 {
-			break
-		}
-		upTo = seq
-	}
-	return upTo, rows.Err()
-}
 
 // Stream is how far the records of a numbering are.
 type Stream struct {
@@ -282,18 +150,4 @@ func (s *Store) Read(ctx context.Context, stream string, after int64, n int) ([]
 		return nil, fmt.Errorf("read results: %w", err)
 	}
 	return out, nil
-}
-
-// KeptFrom notes that a bench no longer keeps the results of a stream before a number:
-// what is missing of them will not come.
-func (s *Store) KeptFrom(ctx context.Context, stream, bench string, from int64) error {
-	tx, err := s.db.BeginTx(ctx, nil)
-	if err != nil {
-		return fmt.Errorf("note what a bench keeps: %w", err)
-	}
-	defer tx.Rollback() // nothing is left to undo after the commit
-	if err := advance(ctx, tx, stream, bench, from-1); err != nil {
-		return fmt.Errorf("note what a bench keeps: %w", err)
-	}
-	return tx.Commit()
 }

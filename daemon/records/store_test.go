@@ -218,6 +218,38 @@ func TestHistoryOfCycles(t *testing.T) {
 	})
 }
 
+// A key cycle that is open is found by what its slots do so far, whichever of its
+// revisions somebody looked at before; so it stands in the views.
+func TestOpenCyclesAreFound(t *testing.T) {
+	onBoth(t, func(t *testing.T, s *Store) {
+		found := func(b protocol.Behaviour) int {
+			t.Helper()
+			all, err := s.Cycles(context.Background(), Filter{Slot: "f18", Behaviour: b})
+			if err != nil {
+				t.Fatal(err)
+			}
+			return len(all)
+		}
+		add(t, s, encode(t, cycle(1, "1", 1, false, protocol.NotProven)), encode(t, cycle(2, "2", 1, false, protocol.NotProven)))
+		if n := found(protocol.NotProven); n != 2 {
+			t.Errorf("%d open cycles are found, want 2", n)
+		}
+		add(t, s, encode(t, cycle(3, "1", 2, false, protocol.Accessory)), encode(t, cycle(4, "1", 3, false, protocol.Ignition)))
+		if got := []int{found(protocol.NotProven), found(protocol.Accessory), found(protocol.Ignition)}; !slices.Equal(got, []int{1, 0, 1}) {
+			t.Errorf("after two more revisions of one: %v", got)
+		}
+		add(t, s, encode(t, cycle(5, "1", 4, false, protocol.Accessory)), encode(t, cycle(6, "1", 5, true, protocol.Permanent)))
+		if got := []int{found(protocol.Accessory), found(protocol.Ignition), found(protocol.Permanent)}; !slices.Equal(got, []int{0, 0, 1}) {
+			t.Errorf("after it became final: %v", got)
+		}
+		add(t, s, encode(t, cycle(7, "3", 1, false, protocol.Accessory)))
+		var out strings.Builder
+		if err := s.ExportCSV(context.Background(), &out, "slots"); err != nil || strings.Count(out.String(), "\n") != 4 {
+			t.Errorf("%v\n%s", err, out.String())
+		}
+	})
+}
+
 // What is no sound result is refused by name, and keeps nothing else out.
 func TestHostileDocumentsAreRefused(t *testing.T) {
 	onBoth(t, func(t *testing.T, s *Store) {

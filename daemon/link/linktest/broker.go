@@ -65,6 +65,9 @@ func (b *Broker) Address() string { return "127.0.0.1:" + b.Port }
 // URL is the broker's, without TLS.
 func (b *Broker) URL() string { return "tcp://" + b.Address() }
 
+// PID is the number of its process.
+func (b *Broker) PID() int { return b.cmd.Process.Pid }
+
 // Kill ends it as a power cut does.
 func (b *Broker) Kill() {
 	_ = b.cmd.Process.Kill() // it may have ended by itself
