@@ -94,7 +94,6 @@ func runLoadTest(t *testing.T, l load, database string) {
 	}
 	published := l.times(t)
 	eventually(t, "all is kept", func() bool {
-		fmt.Printf("%+v %d\n", keeper.Counts(), len(published))
 		return keeper.Counts().New >= int64(len(published))
 	})
 	took, used := time.Since(began), processorTime(t)-cpu

@@ -23,32 +23,37 @@ func (s *Store) advance(ctx context.Context, tx *sql.Tx, upTo map[string]int64, 
 		}
 	}
 	moved := table{"INSERT INTO stream (stream, bench, up_to_seq) VALUES", 3, "ON CONFLICT (stream) DO UPDATE SET up_to_seq = excluded.up_to_seq", nil}
-	more := table{`SELECT s.stream FROM stream s WHERE (EXISTS (SELECT 1 FROM result r WHERE r.stream = s.stream AND r.seq = s.up_to_seq + 1)
-		OR EXISTS (SELECT 1 FROM gap g WHERE g.stream = s.stream AND g.to_seq > s.up_to_seq)) AND s.stream IN (VALUES`, 1, ")", nil}
+	follows := table{"SELECT s.stream FROM stream s JOIN result r ON r.stream = s.stream AND r.seq = s.up_to_seq + 1 WHERE s.stream IN (VALUES", 1, ")", nil}
+	skipped := table{"SELECT DISTINCT s.stream FROM stream s JOIN gap g ON g.stream = s.stream AND g.to_seq > s.up_to_seq WHERE s.stream IN (VALUES", 1, ")", nil}
 	for _, stream := range slices.Sorted(maps.Keys(next)) {
 		if next[stream] > upTo[stream] {
 			moved.row(stream, "", next[stream])
 		}
-		more.row(stream)
+		follows.row(stream)
+		skipped.row(stream)
 	}
 	if err := s.each(ctx, tx, &moved, nil); err != nil {
 		return err
 	}
 	walk := map[string]bool{}
-	err := s.each(ctx, tx, &more, func(rows *sql.Rows) error {
-		var stream string
-		err := rows.Scan(&stream)
-		walk[stream] = true
-		return err
-	})
-	if err != nil {
-		return err
+	for _, t := range []*table{&follows, &skipped} {
+		err := s.each(ctx, tx, t, func(rows *sql.Rows) error {
+			var stream string
+			err := rows.Scan(&stream)
+			walk[stream] = true
+			return err
+		})
+		if err != nil {
+			return err
+		}
 	}
 	maps.Copy(upTo, next)
 	for _, stream := range slices.Sorted(maps.Keys(walk)) {
-		if upTo[stream], err = advanceTo(ctx, tx, stream, 0); err != nil {
+		to, err := advanceTo(ctx, tx, stream, 0)
+		if err != nil {
 			return err
 		}
+		upTo[stream] = to
 	}
 	return nil
 }
