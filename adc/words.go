@@ -3,6 +3,7 @@ package adc
 import (
 	"errors"
 	"fmt"
+	"time"
 )
 
 // Words reads and writes the 16-bit registers of a chip that takes a pointer byte
@@ -50,13 +51,41 @@ func (c *Words) ReadOn() (uint16, error) {
 	return uint16(c.r[0])<<8 | uint16(c.r[1]), nil
 }
 
-// ReadClocks returns the bus clocks of a pointer write and a read, 9 a byte and one
-// each for START and STOP, and in how many transactions.
+// The clocks of a transfer: 9 a byte, one each for START and STOP.
+const (
+	writeClocks = 4*9 + 2
+	// readLead is from the beginning of a read to the acknowledge after which the
+	// register goes out: pointer write, START, address. readOnLead is that of a read
+	// where the pointer stands, readTail what follows: two bytes and STOP.
+	readLead   = 1 + 2*9 + 1 + 9
+	readOnLead = 1 + 9
+	readTail   = 2*9 + 1
+)
+
+// StartClocks returns the bus clocks of a start: one write.
+func (c *Words) StartClocks() int { return writeClocks }
+
+// ReadClocks returns the bus clocks of a pointer write and a read, and in how many
+// transactions.
 func (c *Words) ReadClocks() (clocks, transactions int) {
 	if c.Split {
 		return 2*9 + 2 + 3*9 + 2, 2
 	}
 	return 5*9 + 3, 1
+}
+
+// Plan returns how a scanner is to use a chip, on a bus of a clock rate, whose starts are
+// one write and whose reads and polls are one read each. onward says that a poll reads
+// where the start has left the pointer.
+func (c *Words) Plan(chip Chip, busHz int, onward bool, inputs []PlannedInput) ChipPlan {
+	clock := float64(time.Second) / float64(busHz)
+	wire := func(clocks int) time.Duration { return time.Duration(float64(clocks) * clock) }
+	p := ChipPlan{Chip: chip, Inputs: inputs, StartLead: wire(writeClocks - 1), StartTail: wire(1),
+		ReadLead: wire(readLead), PollLead: wire(readLead), PollTail: wire(readTail)}
+	if onward {
+		p.PollLead = wire(readOnLead)
+	}
+	return p
 }
 
 // Register is what a register is to hold.

@@ -219,6 +219,9 @@ func (t *translator) cycleSlot(s *measure.SlotResult) protocol.CycleSlot {
 
 func (t *translator) cycleLead(l *measure.LeadResult) protocol.CycleLead {
 	out := protocol.CycleLead{Lead: t.lead(l.Lead), Side: t.side(l.Lead), LeftOut: l.LeftOut}
+	if l.Before != measure.Unknown {
+		out.StateBefore = protocol.State(l.Before.String())
+	}
 	for i := range l.Transitions {
 		out.Transitions = append(out.Transitions, protocol.Transition{ID: l.Transitions[i].ID, Edge: t.edge(&l.Transitions[i])})
 	}

@@ -85,8 +85,11 @@ type SlotSource struct {
 
 // CycleLead is what a cycle shows of one lead.
 type CycleLead struct {
-	Lead        string           `json:"lead"`
-	Side        OrNull           `json:"side"` // left, right, upper, lower; null for a slot's only lead
+	Lead string `json:"lead"`
+	Side OrNull `json:"side"` // left, right, upper, lower; null for a slot's only lead
+	// StateBefore is live or dead, before the first of the transitions; absent where it
+	// was not seen, and of the battery sense lead.
+	StateBefore State            `json:"state_before,omitempty"`
 	Transitions List[Transition] `json:"transitions"`
 	// LeftOut is how many transitions are not listed, from among the first and the
 	// latest: all were sent by themselves.

@@ -59,7 +59,7 @@ func examples() map[string]protocol.Document {
 		Limits: protocol.Limits{LiveAbove: 0.6, DeadBelow: 0.3, LiveAboveV: 7.2, DeadBelowV: 3.6, GhostBelow: 0.55, WatchS: 600, GapMaxMS: 100, BounceMS: 3.5, BelowV: protocol.List[protocol.Volts]{10.5, 9.6}, AsleepBelowMA: 50},
 	}
 	asOf := protocol.AsOf{Stream: "s-1", Seq: 6, KeptFromSeq: 1}
-	lead := protocol.CycleLead{Lead: "l-1", Side: "left", Transitions: protocol.List[protocol.Transition]{{ID: "l-1-4213", Edge: edge}},
+	lead := protocol.CycleLead{Lead: "l-1", Side: "left", StateBefore: protocol.Dead, Transitions: protocol.List[protocol.Transition]{{ID: "l-1-4213", Edge: edge}},
 		Crank: protocol.List[protocol.Crank]{{ID: "l-1-start-5000", CrankDetail: detail}, {ID: "l-1-start-9000", CrankDetail: unmeasured}}}
 	key := protocol.KeyMove{Position: protocol.PositionOn, AtNS: 4_200_000_000, UUS: 85.5, Source: protocol.SourceLead}
 	return map[string]protocol.Document{

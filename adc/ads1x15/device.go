@@ -77,33 +77,11 @@ func (d *Device) Timing() adc.Timing {
 
 // Plan returns how a scanner is to use the chip on a bus of a clock rate.
 func (d *Device) Plan(busHz int, inputs ...adc.PlannedInput) adc.ChipPlan {
-	clock := float64(time.Second) / float64(busHz)
-	wire := func(clocks int) time.Duration { return time.Duration(float64(clocks) * clock) }
-	return adc.ChipPlan{
-		Chip: d, Inputs: inputs,
-		StartLead: wire(d.StartClocks() - 1),
-		StartTail: wire(1),
-		ReadLead:  wire(readLead),
-		PollLead:  wire(pollLead),
-		PollTail:  wire(pollTail),
-	}
+	return d.words.Plan(d, busHz, true, inputs)
 }
 
-const (
-	// readLead is the clocks from the beginning of a read to the acknowledge
-	// after which the result goes out: pointer write, START, address.
-	readLead = 1 + 2*9 + 1 + 9
-	// pollLead is the clocks from the beginning of a poll to the acknowledge after
-	// which the state goes out: START, address.
-	pollLead = 1 + 9
-	// pollTail is the clocks from the acknowledge after which a poll's state
-	// goes out to the end of the poll: two bytes and STOP.
-	pollTail = 2*9 + 1
-)
-
-// StartClocks returns the bus clocks of a start: 9 a byte, one each for START
-// and STOP.
-func (d *Device) StartClocks() int { return 4*9 + 2 }
+// StartClocks returns the bus clocks of a start.
+func (d *Device) StartClocks() int { return d.words.StartClocks() }
 
 // ReadClocks returns the bus clocks of a pointer write and a read, and in how
 // many transactions.

@@ -67,25 +67,11 @@ func (d *Device) Timing() adc.Timing {
 
 // Plan returns how a scanner is to use the chip on a bus of a clock rate.
 func (d *Device) Plan(busHz int, inputs ...adc.PlannedInput) adc.ChipPlan {
-	clock := float64(time.Second) / float64(busHz)
-	wire := func(clocks int) time.Duration { return time.Duration(float64(clocks) * clock) }
-	return adc.ChipPlan{
-		Chip: d, Inputs: inputs,
-		StartLead: wire(d.StartClocks() - 1),
-		StartTail: wire(1),
-		ReadLead:  wire(readLead),
-		PollLead:  wire(readLead),
-		PollTail:  wire(2*9 + 1),
-	}
+	return d.words.Plan(d, busHz, false, inputs)
 }
 
-// readLead is the clocks from the beginning of a read to the acknowledge after
-// which the register goes out: pointer write, START, address.
-const readLead = 1 + 2*9 + 1 + 9
-
-// StartClocks returns the bus clocks of a start: 9 a byte, one each for START
-// and STOP.
-func (d *Device) StartClocks() int { return 4*9 + 2 }
+// StartClocks returns the bus clocks of a start.
+func (d *Device) StartClocks() int { return d.words.StartClocks() }
 
 // ReadClocks returns the bus clocks of a pointer write and a read, and in how
 // many transactions.

@@ -50,6 +50,15 @@ func (c *boxValidate) check(w io.Writer) error {
 	return faulty
 }
 
+// finishedBox reads a box file that somebody has signed, for it must say what is asked.
+func finishedBox(name, asked string) (config.Box, error) {
+	b, open, err := parts.ReadBox(name)
+	if err == nil && b.Draft {
+		err = fmt.Errorf("box file %s is a draft that lacks %d things: finish and sign it, for it must say %s", name, len(open), asked)
+	}
+	return b, err
+}
+
 // together lists what many slots lack once, with every line.
 func together(open config.Faults) string {
 	lines, whats := map[string][]string{}, []string{}

@@ -10,7 +10,6 @@ import (
 	"strconv"
 	"strings"
 
-	"keyturn/cmd/internal/parts"
 	"keyturn/daemon/config"
 	"keyturn/daemon/evidence"
 	"keyturn/daemon/handbook"
@@ -58,12 +57,9 @@ func (c *feed) print(ctx context.Context, w io.Writer, width int) error {
 	if err != nil {
 		return err
 	}
-	box, open, err := parts.ReadBox(c.Box)
+	box, err := finishedBox(c.Box, "what nobody may touch")
 	if err != nil {
 		return err
-	}
-	if box.Draft {
-		return fmt.Errorf("box file %s is a draft that lacks %d things: finish and sign it, for it must say what nobody may touch", c.Box, len(open))
 	}
 	answer, err := c.answer(y, &box)
 	if err != nil {

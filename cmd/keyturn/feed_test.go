@@ -12,7 +12,24 @@ import (
 	"keyturn/daemon/report"
 )
 
-var updateFeed = flag.Bool("update-feed", false, "write the answers of keyturn feed anew")
+var updateAnswers = flag.Bool("update-answers", false, "write the answers of keyturn feed and verdict anew")
+
+// wantAnswers holds what was printed to a file that is to be read.
+func wantAnswers(t *testing.T, golden, got string) {
+	t.Helper()
+	if *updateAnswers {
+		if err := os.WriteFile(golden, []byte(got), 0o644); err != nil {
+			t.Fatal(err)
+		}
+	}
+	want, err := os.ReadFile(golden)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if got != string(want) {
+		t.Errorf("the answers are\n%s\nwant\n%s", got, want)
+	}
+}
 
 // feedOf runs the command as it is typed.
 func feedOf(t *testing.T, args ...string) (string, error) {
@@ -34,7 +51,6 @@ func feedOf(t *testing.T, args ...string) (string, error) {
 
 // Five accessories, each answered in six lines at most; the file is to be read.
 func TestFeedAnswers(t *testing.T) {
-	const golden = "testdata/feed.txt"
 	var all strings.Builder
 	for _, accessory := range []struct{ name, args string }{
 		{"a dash camera that bridges a start", "--kind switched --amps 0.8 --minimum-v 7 --rides-through-s 5 --off-within-s 5 --load f01=2.5"},
@@ -59,18 +75,7 @@ func TestFeedAnswers(t *testing.T) {
 		}
 		all.WriteString("# " + accessory.name + "\n" + answer + "\n\n")
 	}
-	if *updateFeed {
-		if err := os.WriteFile(golden, []byte(all.String()), 0o644); err != nil {
-			t.Fatal(err)
-		}
-	}
-	want, err := os.ReadFile(golden)
-	if err != nil {
-		t.Fatal(err)
-	}
-	if all.String() != string(want) {
-		t.Errorf("the answers are\n%s\nwant\n%s", all.String(), want)
-	}
+	wantAnswers(t, "testdata/feed.txt", all.String())
 }
 
 // What the question lacks is said, and where.

@@ -22,10 +22,12 @@ type commands struct {
 	Import  imports          `cmd:"" help:"Measure captures and put their results into the shop's records."`
 	Export  export           `cmd:"" help:"Write the shop's records as CSV, for spreadsheets, or as JSON lines."`
 	Feed    feed             `cmd:"" help:"Choose the slot that feeds an accessory, from a key cycle and the box file."`
+	Verdict verdict          `cmd:"" help:"Hold a fuse box to what its file says, from one or more key cycles: pass, marginal, fail or not proven, with the reasons."`
 	Doctor  doctor           `cmd:"" help:"Prove the whole way of a result: bus, chips, calibration, clock, disk, broker, record keeper."`
 	Dash    serveDashboard   `cmd:"" name:"dashboard" help:"The shop's server: keep the results of every bench, and show them in a browser."`
 	User    userCommands     `cmd:"" help:"Keep the users of the dashboard without a browser."`
 	Box     boxes            `cmd:"" help:"Box files: where the slots of a fuse box are, what each should do, what nobody may touch."`
+	Exerc   exercises        `cmd:"" name:"exercise" help:"Exercise files: what an apprentice is asked about a fuse box, and which faults are planted."`
 	Calib   calibrate        `cmd:"" name:"calibrate" help:"Calibrate the leads, one by one, on earth and on a voltage that a meter tells."`
 	Version kong.VersionFlag `help:"Print the version and end."`
 }

@@ -29,7 +29,11 @@ func (c *oneCycle) read(ctx context.Context) (*protocol.Cycle, error) {
 	case c.Document == "-":
 		return readCycle(os.Stdin)
 	}
-	f, err := os.Open(c.Document)
+	return readCycleFile(c.Document)
+}
+
+func readCycleFile(name string) (*protocol.Cycle, error) {
+	f, err := os.Open(name)
 	if err != nil {
 		return nil, fmt.Errorf("read the key cycle: %w", err)
 	}

@@ -28,17 +28,22 @@ func FeedSlots(c *protocol.Cycle, box *config.Box, loads map[string]Load) []judg
 		}
 		if b := box.Slot(s.Slot); b != nil {
 			f.EngineBay = box.Zone == config.ZoneEngineBay
-			f.RatingA, f.FeedSide, f.Network = b.RatingA, b.FeedSide, b.Control == config.ControlNetwork
-			if b.Blades() == 3 {
-				f.FeedSide = "middle"
-			}
-			if b.Avoid != config.AvoidNo {
-				f.Avoid = b.Avoid
-			}
+			known(&f, b)
 		}
 		out = append(out, f)
 	}
 	return out
+}
+
+// known puts in what the box file says of a slot.
+func known(f *judge.FeedSlot, b *config.BoxSlot) {
+	f.RatingA, f.FeedSide, f.Network = b.RatingA, b.FeedSide, b.Control == config.ControlNetwork
+	if b.Blades() == 3 {
+		f.FeedSide = middle
+	}
+	if b.Avoid != config.AvoidNo {
+		f.Avoid = b.Avoid
+	}
 }
 
 // unfed is how long a slot was without volts in the longest of its starts; nil where
@@ -110,6 +115,14 @@ func amiss(s *protocol.CycleSlot) []judge.Amiss {
 			out = append(out, judge.Pulsed)
 		case protocol.SeenIntermittent:
 			out = append(out, judge.ContactLost)
+		}
+	}
+	if s.Source != nil {
+		switch s.Source.Finding {
+		case protocol.SourceGhost:
+			out = append(out, judge.Ghost)
+		case protocol.SourceHighResistance:
+			out = append(out, judge.HighResistance)
 		}
 	}
 	return out

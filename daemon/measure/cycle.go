@@ -222,7 +222,7 @@ func (c *cycleTracker) slot(e *Engine, i int, k keyStory) SlotResult {
 	var stories []leadStory
 	for _, sl := range e.p.Slots[i].Leads {
 		l := &e.leads[sl.Lead]
-		lr := LeadResult{Lead: sl.Lead, LeftOut: l.leftOut, Cranks: append([]Crank(nil), c.cranks[sl.Lead]...)}
+		lr := LeadResult{Lead: sl.Lead, Before: c.initial[sl.Lead], LeftOut: l.leftOut, Cranks: append([]Crank(nil), c.cranks[sl.Lead]...)}
 		for _, t := range l.trans {
 			lr.Transitions = append(lr.Transitions, t.Transition)
 		}

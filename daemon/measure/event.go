@@ -245,7 +245,9 @@ type SlotResult struct {
 
 // LeadResult is what a cycle shows of one lead of a slot.
 type LeadResult struct {
-	Lead        int
+	Lead int
+	// Before is its state when the watch began, before the first of its transitions.
+	Before      State
 	Transitions []Transition
 	// LeftOut is how many transitions there were between the first of them and the
 	// latest that are not among them.

@@ -1,13 +1,19 @@
 package records
 
 import (
+	"archive/tar"
 	"bytes"
+	"compress/gzip"
 	"context"
+	"crypto/sha256"
 	"database/sql"
 	"encoding/binary"
 	"encoding/csv"
+	"encoding/hex"
 	"encoding/json"
+	"errors"
 	"fmt"
+	"io"
 	"os"
 	"os/exec"
 	"path/filepath"
@@ -39,17 +45,46 @@ console.log(JSON.stringify({
 }, plain));
 `
 
+// readerSum is the SHA-256 of the npm package hyparquet 1.31.5 as it was published (MIT).
+const readerSum = "5fb6b118fcbc4575771204acd0aa5cab532f40be92339094b7cc756d79830ab5"
+
+// unpackReader puts the outside reader into a folder, and returns its entrance.
+func unpackReader(t *testing.T, dir string) string {
+	t.Helper()
+	packed, err := os.ReadFile("../../testdata/hyparquet/hyparquet-1.31.5.tgz")
+	if err != nil {
+		t.Fatal(err)
+	}
+	if sum := sha256.Sum256(packed); hex.EncodeToString(sum[:]) != readerSum {
+		t.Fatalf("the outside reader is not the one that was published: %x", sum)
+	}
+	z, err := gzip.NewReader(bytes.NewReader(packed))
+	if err != nil {
+		t.Fatal(err)
+	}
+	for r := tar.NewReader(z); ; {
+		h, err := r.Next()
+		if err == io.EOF {
+			return filepath.Join(dir, "package", "src", "node.js")
+		}
+		if err != nil {
+			t.Fatal(err)
+		}
+		text, err := io.ReadAll(r)
+		name := filepath.Join(dir, filepath.FromSlash(h.Name))
+		if err = errors.Join(err, os.MkdirAll(filepath.Dir(name), 0o700), os.WriteFile(name, text, 0o600)); err != nil {
+			t.Fatal(err)
+		}
+	}
+}
+
 func readOutside(t *testing.T, text []byte) (x outside) {
 	t.Helper()
-	root, err := exec.Command("npm", "root", "-g").Output()
-	if err != nil {
-		t.Fatal("npm is missing: .ci/test installs it: ", err)
-	}
-	reader := filepath.Join(strings.TrimSpace(string(root)), "hyparquet", "src", "node.js")
-	if _, err := os.Stat(reader); err != nil {
-		t.Fatal("the reader is missing: .ci/test installs it: ", err)
+	if _, err := exec.LookPath("node"); err != nil {
+		t.Fatal("there is no node to run the outside reader: install the Debian package nodejs")
 	}
 	dir := t.TempDir()
+	reader := unpackReader(t, dir)
 	script, file := filepath.Join(dir, "read.mjs"), filepath.Join(dir, "x.parquet")
 	for name, b := range map[string][]byte{script: []byte(outsideReader), file: text} { // each by itself
 		if err := os.WriteFile(name, b, 0o600); err != nil {

@@ -33,6 +33,9 @@ func Quiescent(c *protocol.Cycle) string {
 	default:
 		parts = append(parts, fmt.Sprintf("Current after key-off: asleep after %s (%s), then %s.", Seconds(float64(q.Asleep.AfterS)), limit, figure))
 	}
+	if q.NoCurrent && q.Asleep != nil {
+		parts = append(parts, "Of late, none that can be told from zero: is the shunt bridged?")
+	}
 	if *q.CurrentMA < -2**q.UMA {
 		parts = append(parts, "It flows into the battery: is a charger on, or the shunt the wrong way round?")
 	}

@@ -33,7 +33,8 @@ func TestQuiescentCurrentInWords(t *testing.T) {
 		}
 	}
 	for want, change := range map[string]func(*protocol.Quiescent){
-		"flows into the battery": func(q *protocol.Quiescent) { *q.CurrentMA = -420 },
+		"Of late, none that can be told from zero": func(q *protocol.Quiescent) { q.NoCurrent = true },
+		"flows into the battery":                   func(q *protocol.Quiescent) { *q.CurrentMA = -420 },
 		"Woken 9 times: after 16 min 40 s for 12.4 s up to 2.3 A (with f02 going live); after 16 min 40 s for 12.4 s so far up to 310 mA; and so on.": func(q *protocol.Quiescent) {
 			w := q.Wakes[0]
 			w.PeakMA, w.Open, w.Slots = 310, true, nil

@@ -225,7 +225,7 @@ func benchFile(t *testing.T, dir string) {
 // The manual pages of the files that people write tell every key that there is, and
 // no other.
 func TestPagesTellEveryKey(t *testing.T) {
-	for page, file := range map[string]reflect.Type{"keyturn-bench.5": reflect.TypeFor[config.Bench](), "keyturn-box.5": reflect.TypeFor[config.Box](), "keyturn-script.5": reflect.TypeFor[config.Script]()} { // each page by itself
+	for page, file := range map[string]reflect.Type{"keyturn-bench.5": reflect.TypeFor[config.Bench](), "keyturn-box.5": reflect.TypeFor[config.Box](), "keyturn-exercise.5": reflect.TypeFor[config.Exercise](), "keyturn-script.5": reflect.TypeFor[config.Script]()} { // each page by itself
 		t.Run(page, func(t *testing.T) { keysTold(t, page, file) })
 	}
 }

@@ -1,0 +1,141 @@
+package report
+
+import (
+	"fmt"
+	"slices"
+	"strings"
+	"unicode/utf8"
+
+	"keyturn/daemon/judge"
+	"keyturn/protocol"
+)
+
+// BoxVerdict is all that is said of a box under test.
+type BoxVerdict struct {
+	judge.BoxVerdict
+	// Box and Title name it; Legends are what the lid says, by slot.
+	Box, Title string
+	Legends    map[string]string
+}
+
+// Outcome is the word of a verdict.
+func Outcome(o judge.Outcome) string {
+	if o == judge.Unproven {
+		return "not proven"
+	}
+	return o.String()
+}
+
+// Table sets the verdict for a terminal of so many columns: the box, its slots with the
+// reasons, what was not tested.
+func (b *BoxVerdict) Table(width int) string {
+	var out strings.Builder
+	for _, line := range b.Lines() {
+		out.WriteString(Wrap(line, width, "  ") + "\n")
+	}
+	out.WriteByte('\n')
+	for i := range b.Slots {
+		v := &b.Slots[i]
+		text := strings.Join(VerdictReasons(v), "; ")
+		if width < wide {
+			name := strings.TrimSpace(v.Slot + " " + b.Legends[v.Slot])
+			out.WriteString(Wrap(fmt.Sprintf("%s, %s: %s", name, Outcome(v.Outcome), text), width, "    ") + "\n")
+			continue
+		}
+		line(&out, []int{b.slotWidth(), 16, 10, max(20, width-b.slotWidth()-16-10-6)}, []string{v.Slot, b.Legends[v.Slot], Outcome(v.Outcome), text})
+	}
+	out.WriteString("\n" + Wrap(proveAgain, width, "") + "\n")
+	return out.String()
+}
+
+// proveAgain stands below every verdict.
+const proveAgain = "The verdict is of the box as it was measured, by the limits of its file. Prove each slot again where the box is fitted; airbag, brake and steering circuits are for who is trained for them."
+
+// slotWidth is that of the longest slot.
+func (b *BoxVerdict) slotWidth() int {
+	w := 4
+	for i := range b.Slots {
+		w = max(w, utf8.RuneCountInString(b.Slots[i].Slot))
+	}
+	return w
+}
+
+// Lines say the verdict on the whole box: the worst of its slots, how many are how, and
+// what was not tested.
+func (b *BoxVerdict) Lines() []string {
+	tested := len(b.Slots) - b.Untested
+	head := fmt.Sprintf("Box %s: %s.", b.Box, Outcome(b.Outcome))
+	if b.Title != "" {
+		head = fmt.Sprintf("Box %s, %s: %s.", b.Box, b.Title, Outcome(b.Outcome))
+	}
+	var counts []string
+	for o := judge.Fail; o <= judge.Pass; o++ {
+		if n := b.Count[o]; n > 0 {
+			counts = append(counts, fmt.Sprintf("%d %s", n, Outcome(o)))
+		}
+	}
+	if b.OfTested != b.Outcome {
+		head += fmt.Sprintf(" What this bench can test: %s.", Outcome(b.OfTested))
+	}
+	out := []string{head}
+	if tested > 0 {
+		out = append(out, fmt.Sprintf("Of %d %s that this bench can test: %s.", tested, slotsNoun(tested), strings.Join(counts, ", ")))
+	}
+	return append(out, b.notTested()...)
+}
+
+func slotsNoun(n int) string {
+	if n == 1 {
+		return "slot"
+	}
+	return "slots"
+}
+
+// notTested lists what nobody tested.
+func (b *BoxVerdict) notTested() []string {
+	var parts []string
+	for i := range b.Slots {
+		if v := &b.Slots[i]; !v.Tested() || v.Reasons[0].Code == judge.NoLead {
+			parts = append(parts, fmt.Sprintf("%s (%s)", v.Slot, VerdictReason(&v.Reasons[0])))
+		}
+	}
+	for _, c := range b.LeftOut {
+		parts = append(parts, checkText(c)+" of every slot (left out)")
+	}
+	if len(b.NotVisited) > 0 {
+		var p []string
+		for _, x := range b.NotVisited {
+			p = append(p, Position(protocol.Position(x)))
+		}
+		parts = append(parts, "what happens with the key at "+list(p, "or"))
+	}
+	if len(parts) == 0 {
+		return nil
+	}
+	return []string{"Not tested: " + strings.Join(parts, "; ") + "."}
+}
+
+func checkText(c judge.Check) string {
+	switch c {
+	case judge.CheckContact:
+		return "contact resistance and strength"
+	case judge.CheckSides:
+		return "feed side and back-feed"
+	case judge.CheckStart:
+		return "fall while cranking"
+	}
+	return string(c)
+}
+
+// VerdictReasons say in words what a slot has against it, the weightiest first; where
+// that is nothing, by what it passed.
+func VerdictReasons(v *judge.Verdict) []string {
+	var out []string
+	for i := range v.Reasons {
+		r := &v.Reasons[i]
+		if text := VerdictReason(r); (r.Makes < judge.Pass || v.Outcome == judge.Pass) && !slices.Contains(out, text) {
+			out = append(out, text)
+		}
+	}
+	return out
+}
