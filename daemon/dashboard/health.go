@@ -82,8 +82,12 @@ func leadOf(l *protocol.BenchLead) leadView {
 	v.Calibrated = "never: by its parts"
 	if l.Calibration.Date != "" {
 		v.Calibrated = clean(string(l.Calibration.Date))
-		if l.Calibration.AgeDays != nil {
-			v.Calibrated += ", " + plural(*l.Calibration.AgeDays, "day", "days") + " old"
+		switch age := l.Calibration.AgeDays; {
+		case age == nil:
+		case *age < 0:
+			v.Calibrated += ", later than the bench's clock says"
+		default:
+			v.Calibrated += ", " + plural(*age, "day", "days") + " old"
 		}
 	}
 	v.Tau = fmt.Sprintf("%.2f ms", float64(l.TauUS)*1e-3)
