@@ -93,6 +93,9 @@ func (d *demo) Run(ctx context.Context) error {
 			tell(kept)
 		}
 	})
+	if ctx.Err() != nil && err != nil {
+		return nil // Ctrl-C came first
+	}
 	if err != nil {
 		return err
 	}
