@@ -124,7 +124,7 @@ func newSpeaker(s *State, bench string) (*speaker, error) {
 
 func (p *speaker) speak(s *State) {
 	p.n++
-	copy(p.payload[p.at:p.at+laterDigits], strconv.Itoa(1e17+p.n))
+	copy(p.payload[p.at:p.at+laterDigits], strconv.FormatInt(1e17+int64(p.n), 10))
 	s.Take(p.topic, p.payload, false)
 }
 
