@@ -62,8 +62,9 @@ type BenchLead struct {
 	// Shunt makes it a current lead, whose time constants are 0; absent for a probe lead.
 	Shunt *Shunt `json:"shunt,omitempty"`
 	// The sample interval as planned, and as achieved since the start (mean and
-	// longest; null until measured). IntervalBoundUS is what the plan allows at
-	// most with every conversion as long as the data sheet permits.
+	// longest; null until measured). IntervalBoundUS is the longest
+	// mean that the plan allows, with every conversion as long as the data sheet permits;
+	// inputs change places now and then, so that one interval may be longer.
 	IntervalBoundUS   Micros  `json:"interval_bound_us"`
 	IntervalMeanUS    *Micros `json:"interval_mean_us"`
 	IntervalLongestUS *Micros `json:"interval_longest_us"`

@@ -72,9 +72,9 @@ func (h *heard) health(now time.Time) healthView {
 func leadOf(l *protocol.BenchLead) leadView {
 	v := leadView{Lead: clean(l.Lead), Slot: clean(string(l.Slot)), Bound: millis(&l.IntervalBoundUS), Mean: millis(l.IntervalMeanUS), Longest: millis(l.IntervalLongestUS)}
 	switch {
-	case l.IntervalLongestUS == nil:
+	case l.IntervalMeanUS == nil:
 		v.mark = mark{"notknown", "not measured yet"}
-	case *l.IntervalLongestUS > l.IntervalBoundUS:
+	case *l.IntervalMeanUS > l.IntervalBoundUS: // one interval may be longer: inputs change places
 		v.mark = mark{"over", "over its bound"}
 	default:
 		v.mark = mark{"within", "within its bound"}

@@ -199,10 +199,10 @@ func TestPictureStandsInThePage(t *testing.T) {
 
 func TestHealthHoldsIntervalsAgainstTheirBounds(t *testing.T) {
 	s := newState(t)
-	take(t, s, described("b", 2), nowOf("b", time.Second, 2))
+	take(t, s, described("b", 3), nowOf("b", time.Second, 3))
 	doc, _ := pageAt(t, newPages(t, Options{State: s}), "/health", http.StatusOK)
 	text := words(doc)
-	for _, want := range []string{"Sampled later than their bound: 1 of 2 leads", "lead-01 f01 7.00 ms 6.30 ms 9.00 ms over its bound", "lead-02 f02 7.00 ms 6.30 ms not measured yet"} {
+	for _, want := range []string{"Sampled less often than planned: 1 of 3 leads", "lead-01 f01 7.00 ms 6.30 ms 9.00 ms within its bound", "lead-02 f02 7.00 ms 7.10 ms 9.00 ms over its bound", "lead-03 f03 7.00 ms not measured yet"} {
 		if !strings.Contains(text, want) {
 			t.Errorf("no %q in %s", want, text)
 		}

@@ -117,11 +117,14 @@ func presence(bench string, at time.Duration, state protocol.PresenceState) *pro
 func described(bench string, slots int) *protocol.Bench {
 	d := &protocol.Bench{Header: head(bench, time.Second), AsOf: asOf, BenchRev: "455d25664f41"}
 	d.Software, d.Subject, d.BatterySense = "keyturn 0.1", protocol.Vehicle, "bat"
-	long, mean := protocol.Micros(9000), protocol.Micros(6300)
+	long, often, seldom := protocol.Micros(9000), protocol.Micros(6300), protocol.Micros(7100)
 	for i := range slots {
-		l := protocol.BenchLead{Lead: lead(i), Slot: protocol.OrNull(slot(i)), Chip: "adc-1", IntervalBoundUS: 7000, IntervalMeanUS: &mean}
-		if i == 0 {
-			l.IntervalLongestUS = &long
+		l := protocol.BenchLead{Lead: lead(i), Slot: protocol.OrNull(slot(i)), Chip: "adc-1", IntervalBoundUS: 7000}
+		switch i {
+		case 0:
+			l.IntervalMeanUS, l.IntervalLongestUS = &often, &long
+		case 1:
+			l.IntervalMeanUS, l.IntervalLongestUS = &seldom, &long
 		}
 		d.Leads = append(d.Leads, l)
 	}
