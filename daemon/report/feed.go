@@ -158,13 +158,19 @@ func (f *FeedAnswer) why(c *judge.Choice) string {
 	return strings.Join(out, "; ")
 }
 
+// What is said of a slot that is left alone, whatever was asked.
+const (
+	untouchable  = "nobody may touch it"
+	needsNetwork = "cannot be tested here: needs the vehicle's data network"
+)
+
 // because says one reason.
 func because(c *judge.Choice, r judge.Reason) string {
 	switch r.Code {
 	case judge.Avoided:
-		return "nobody may touch it"
+		return untouchable
 	case judge.Untestable:
-		return "cannot be tested here: needs the vehicle's data network"
+		return needsNetwork
 	case judge.Faulty:
 		return faultText(r.Fault)
 	case judge.WrongBehaviour:

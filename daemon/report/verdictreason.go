@@ -12,9 +12,9 @@ import (
 func VerdictReason(r *judge.VerdictReason) string {
 	switch r.Code {
 	case judge.Avoided:
-		return "nobody may touch it"
+		return untouchable
 	case judge.Untestable:
-		return "cannot be tested here: needs the vehicle's data network"
+		return needsNetwork
 	case judge.NoLead:
 		return "no lead was in it"
 	case judge.AsExpected:
