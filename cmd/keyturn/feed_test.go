@@ -7,8 +7,6 @@ import (
 	"strings"
 	"testing"
 
-	"github.com/alecthomas/kong"
-
 	"keyturn/daemon/report"
 )
 
@@ -34,18 +32,12 @@ func wantAnswers(t *testing.T, golden, got string) {
 // feedOf runs the command as it is typed.
 func feedOf(t *testing.T, args ...string) (string, error) {
 	t.Helper()
-	var c struct {
-		Feed feed `cmd:""`
-	}
-	k, err := kong.New(&c)
-	if err != nil {
-		t.Fatal(err)
-	}
-	if _, err := k.Parse(append([]string{"feed"}, args...)); err != nil {
+	var c feed
+	if err := typed(t, &c, args...); err != nil {
 		return "", err
 	}
 	var b bytes.Buffer
-	err = c.Feed.print(t.Context(), &b, 120)
+	err := c.print(t.Context(), &b, 120)
 	return b.String(), err
 }
 

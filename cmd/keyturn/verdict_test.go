@@ -3,29 +3,36 @@ package main
 import (
 	"bytes"
 	"encoding/json"
+	"reflect"
 	"strings"
 	"testing"
 
 	"github.com/alecthomas/kong"
 
+	"keyturn/daemon/judge"
 	"keyturn/protocol"
 )
+
+// typed fills a command as it is typed, its name left out.
+func typed(t *testing.T, command any, args ...string) error {
+	t.Helper()
+	k, err := kong.New(command)
+	if err != nil {
+		t.Fatal(err)
+	}
+	_, err = k.Parse(args)
+	return err
+}
 
 // verdictOf runs the command as it is typed.
 func verdictOf(t *testing.T, width int, args ...string) (string, error) {
 	t.Helper()
-	var c struct {
-		Verdict verdict `cmd:""`
-	}
-	k, err := kong.New(&c)
-	if err != nil {
-		t.Fatal(err)
-	}
-	if _, err := k.Parse(append([]string{"verdict"}, args...)); err != nil {
+	var c verdict
+	if err := typed(t, &c, args...); err != nil {
 		return "", err
 	}
 	var b bytes.Buffer
-	err = c.Verdict.print(&b, width)
+	err := c.print(&b, width)
 	return b.String(), err
 }
 
@@ -116,5 +123,16 @@ func TestVerdictRefuses(t *testing.T) {
 		if out, err := verdictOf(t, 80, x.args...); err == nil || !strings.Contains(err.Error(), x.says) {
 			t.Errorf("%v: %v, want an error that says %q\n%s", x.args, err, x.says, out)
 		}
+	}
+}
+
+// What is asked without options is what the judge takes as usual.
+func TestVerdictTakesTheUsualLimits(t *testing.T) {
+	var c verdict
+	if err := typed(t, &c, wholeCycle, "--box", "../../testdata/boxes/parcel-12.toml"); err != nil {
+		t.Fatal(err)
+	}
+	if got, err := c.limits(); err != nil || !reflect.DeepEqual(got, judge.DefaultLimits()) {
+		t.Errorf("%+v, %v, the judge's are %+v", got, err, judge.DefaultLimits())
 	}
 }
