@@ -14,6 +14,7 @@ import (
 // exercises are the commands about exercise files.
 type exercises struct {
 	Validate exerciseValidate `cmd:"" help:"Check exercise files against their box files: every fault with its line."`
+	Mark     exerciseMark     `cmd:"" help:"Mark one apprentice's answers against the key cycle that was measured afterwards, and say why."`
 }
 
 // exerciseValidate checks exercise files.

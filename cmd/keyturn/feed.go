@@ -79,7 +79,7 @@ const cautions = "Before you tap: battery fuse or earth lead off, prove the slot
 
 // answer chooses, and works out what goes with the choice.
 func (c *feed) answer(y *protocol.Cycle, box *config.Box) (*report.FeedAnswer, error) {
-	loads, err := c.loads(box)
+	loads, err := readLoads(c.Load, box)
 	if err != nil {
 		return nil, err
 	}
@@ -137,11 +137,11 @@ func (c *feed) wiring() judge.Wiring {
 		Laid: handbook.Laid{InsulationC: insulationC, AmbientC: c.Ambient}}
 }
 
-// loads reads --load: what circuits draw.
-func (c *feed) loads(box *config.Box) (map[string]evidence.Load, error) {
+// readLoads reads --load: what circuits draw.
+func readLoads(typed map[string]string, box *config.Box) (map[string]evidence.Load, error) {
 	out := map[string]evidence.Load{}
 	var faults []error
-	for slot, text := range c.Load {
+	for slot, text := range typed {
 		figure, papers := strings.CutSuffix(text, "p")
 		a, err := strconv.ParseFloat(figure, 64)
 		switch {
