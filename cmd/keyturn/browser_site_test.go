@@ -88,7 +88,7 @@ type bench struct{ speed atomic.Int64 }
 // bench starts one; stop, or the end of the test, ends it.
 func (s *site) bench(id string, seed uint64, speed int64) (b *bench, stop func()) {
 	s.t.Helper()
-	sim, err := newSimulation(seed, true, s.broker.URL())
+	sim, err := newSimulation(seed, true, false, s.broker.URL())
 	if err != nil {
 		s.t.Fatal(err)
 	}

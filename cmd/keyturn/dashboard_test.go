@@ -46,7 +46,7 @@ func TestDashboardKeepsAndShowsACycle(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	sim, err := newSimulation(0, true, broker.URL())
+	sim, err := newSimulation(0, true, false, broker.URL())
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -127,7 +127,7 @@ func (d *demo) Run(ctx context.Context) error {
 // simulation is what the options ask for.
 func (d *demo) simulation(broker string) (*simulation, error) {
 	if !d.Parked {
-		return newSimulation(d.Seed, d.Fast, broker)
+		return newSimulation(d.Seed, d.Fast, d.Once, broker)
 	}
 	d.Once, d.Fast = true, true
 	p, err := newParked(d.Seed, broker)
@@ -239,9 +239,10 @@ type simulation struct {
 // fastStart is when simulated time begins on the clock of its boot.
 const fastStart = adc.Instant(10 * time.Second)
 
-// newSimulation wires a vehicle of a seed to register-level chips. Its bench is
-// written as a bench file and read back, as any bench is.
-func newSimulation(seed uint64, fast bool, broker string) (*simulation, error) {
+// newSimulation wires a vehicle of a seed to register-level chips; with once, nobody
+// turns its key a second time. Its bench is written as a bench file and read back, as
+// any bench is.
+func newSimulation(seed uint64, fast, once bool, broker string) (*simulation, error) {
 	var clock adc.Clock
 	start := fastStart
 	bo := adctest.BusOptions{Seed: seed, OverheadMin: 50 * time.Microsecond, OverheadMax: 50 * time.Microsecond}
@@ -256,12 +257,34 @@ func newSimulation(seed uint64, fast bool, broker string) (*simulation, error) {
 	bo.Clock, bo.Start = clock, start
 	bus := adctest.NewBus(bo)
 	v := vehicle.New(seed, vehicle.Options{Start: start, Tidy: seed == 0})
-	s, err := simulate(seed, bus, clock, benchOf(v, broker), func(lead int) adctest.Wave { return v.Wave(lead) })
+	s, err := simulate(seed, bus, clock, benchOf(v, broker), func(lead int) adctest.Wave {
+		if once {
+			return &standing{Wave: v.Wave(lead), from: v.Ends(0)}
+		}
+		return v.Wave(lead)
+	})
 	if err != nil {
 		return nil, err
 	}
 	s.vehicle = v
 	return s, nil
+}
+
+// standing is a wave that stands still from an instant on. Simulated time can be cycles
+// ahead of who reads the documents, and what was to be one key cycle would be several
+// in the records.
+type standing struct {
+	adctest.Wave
+	from adc.Instant
+	v    float64 // over the last window before
+}
+
+// Mean returns the mean voltage over a window, in volts.
+func (s *standing) Mean(from, to adc.Instant) float64 {
+	if to < s.from {
+		s.v = s.Wave.Mean(from, to)
+	}
+	return s.v
 }
 
 // simulate puts a bench's chips on a bus, behind waves at their leads' pins. Without a

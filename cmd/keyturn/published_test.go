@@ -29,7 +29,7 @@ func TestEveryPublishedDocumentSatisfiesItsSchema(t *testing.T) {
 		if err != nil {
 			t.Fatal(err)
 		}
-		sim, err := newSimulation(seed, true, b.url)
+		sim, err := newSimulation(seed, true, false, b.url)
 		if err != nil {
 			t.Fatal(err)
 		}
