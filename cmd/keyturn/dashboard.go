@@ -31,6 +31,8 @@ type serveDashboard struct {
 	Records  string `help:"Where results are kept: a file, or postgres://user@host/database." default:"records.db" placeholder:"FILE"`
 	Keeper   string `help:"Name of this record keeper, as bench files name it." default:"records"`
 
+	Exercises string `help:"Folder of exercise files, for the instructor to release." type:"existingdir" placeholder:"FOLDER"`
+
 	Listen  string   `help:"Where the pages are heard; beyond this machine they want TLS." default:"127.0.0.1:8733" placeholder:"ADDRESS"`
 	Host    []string `help:"Name under which browsers ask for the pages; may be given more than once." placeholder:"NAME"`
 	TLSCert string   `name:"tls-cert" help:"Certificate of the pages, PEM, with those in between; a renewed one needs no restart." placeholder:"FILE"`
@@ -43,6 +45,10 @@ const closeWithin = 3 * time.Second
 
 // Run keeps and shows until it is interrupted.
 func (c *serveDashboard) Run(ctx context.Context) error {
+	exercises, err := readExercises(c.Exercises)
+	if err != nil {
+		return err
+	}
 	host, err := os.Hostname()
 	if err != nil {
 		host = "host"
@@ -50,7 +56,7 @@ func (c *serveDashboard) Run(ctx context.Context) error {
 	s, err := startShop(ctx, shopOptions{
 		broker:  link.Broker{URL: c.Broker, Username: c.Username, PasswordFile: c.Password, CAFile: c.CA, CertFile: c.Cert, KeyFile: c.Key},
 		root:    c.Root,
-		records: c.Records, keeper: c.Keeper, client: "keyturn-" + c.Keeper + "-" + host, listen: c.Listen,
+		records: c.Records, exercises: exercises, keeper: c.Keeper, client: "keyturn-" + c.Keeper + "-" + host, listen: c.Listen,
 		door:   door{hosts: c.Host, certFile: c.TLSCert, keyFile: c.TLSKey, proxy: c.Proxy},
 		logger: slog.New(slog.NewTextHandler(os.Stderr, nil)),
 	})
@@ -70,6 +76,7 @@ type shopOptions struct {
 	broker          link.Broker
 	root            string
 	records, keeper string
+	exercises       []dashboard.Exercise
 	client          string // begins the names at the broker
 	listen          string
 	door            door // but for where it listens
@@ -118,7 +125,7 @@ func startShop(ctx context.Context, o shopOptions) (*shop, error) {
 		return fail(err)
 	}
 	s.access = access.New(access.Options{Records: s.records, Open: l.open, Secure: l.secure, Logger: o.logger})
-	h, err := dashboard.New(dashboard.Options{State: state, Records: s.records, Jobs: s.records, Access: s.access, Hosts: l.hosts, Secure: l.secure, Proxy: l.proxy,
+	h, err := dashboard.New(dashboard.Options{State: state, Records: s.records, Jobs: s.records, Exercises: o.exercises, Access: s.access, Hosts: l.hosts, Secure: l.secure, Proxy: l.proxy,
 		Done: ctx.Done(), Logger: o.logger})
 	if err != nil {
 		return fail(err)

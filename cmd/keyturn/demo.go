@@ -27,19 +27,20 @@ import (
 // demo runs the unmodified daemon on register-level chips wired to a simulated
 // vehicle, an ordinary subscriber that shows what arrives, and the shop's dashboard.
 type demo struct {
-	Once     bool   `help:"End after one key cycle."`
-	JSON     bool   `name:"json" help:"Print only the final cycle document, as JSON."`
-	Fast     bool   `help:"Run on simulated time, as fast as the machine can."`
-	Seed     uint64 `help:"Draw another vehicle. 0 is a tidy box with one of each thing." default:"0"`
-	Broker   string `help:"Use this broker instead of one in memory." placeholder:"URL"`
-	Truth    string `help:"Write what really happened in the first cycle, as JSON lines." placeholder:"FILE" xor:"truth"`
-	Parked   bool   `help:"Instead: a vehicle that is parked for more than an hour, on simulated time, with a shunt monitor on its battery. One key cycle." xor:"truth"`
-	Record   string `help:"Record every input of the bench as a capture." placeholder:"FILE"`
-	Listen   string `help:"Loopback address of the dashboard; without it 127.0.0.1:8733 or, where that is taken, a free port. With --once, --fast and --json there is a dashboard only if this or --keep is given." placeholder:"ADDRESS" xor:"listen"`
-	Keep     string `help:"Keep the dashboard's records in this folder; without it they are thrown away." placeholder:"DIR" xor:"keep"`
-	Alone    bool   `name:"no-dashboard" help:"Open no dashboard." xor:"listen,keep"`
-	Requests bool   `help:"Take requests over MQTT."`
-	Width    int    `help:"Columns to print in; 0 asks the terminal." default:"0"`
+	Once      bool   `help:"End after one key cycle."`
+	JSON      bool   `name:"json" help:"Print only the final cycle document, as JSON."`
+	Fast      bool   `help:"Run on simulated time, as fast as the machine can."`
+	Seed      uint64 `help:"Draw another vehicle. 0 is a tidy box with one of each thing." default:"0"`
+	Broker    string `help:"Use this broker instead of one in memory." placeholder:"URL"`
+	Truth     string `help:"Write what really happened in the first cycle, as JSON lines." placeholder:"FILE" xor:"truth"`
+	Parked    bool   `help:"Instead: a vehicle that is parked for more than an hour, on simulated time, with a shunt monitor on its battery. One key cycle." xor:"truth"`
+	Record    string `help:"Record every input of the bench as a capture." placeholder:"FILE"`
+	Listen    string `help:"Loopback address of the dashboard; without it 127.0.0.1:8733 or, where that is taken, a free port. With --once, --fast and --json there is a dashboard only if this or --keep is given." placeholder:"ADDRESS" xor:"listen"`
+	Keep      string `help:"Keep the dashboard's records in this folder; without it they are thrown away." placeholder:"DIR" xor:"keep"`
+	Exercises string `help:"Folder of exercise files that the dashboard offers; those on a vehicle whose slots the bench has can be released." type:"existingdir" placeholder:"FOLDER"`
+	Alone     bool   `name:"no-dashboard" help:"Open no dashboard." xor:"listen,keep"`
+	Requests  bool   `help:"Take requests over MQTT."`
+	Width     int    `help:"Columns to print in; 0 asks the terminal." default:"0"`
 }
 
 // demoListen is where the demo's dashboard is, unless that is taken.
@@ -177,7 +178,11 @@ func (d *demo) dashboard(ctx context.Context, url string) (address string, done 
 	} else if err := os.MkdirAll(dir, 0o755); err != nil {
 		return "", nil, fmt.Errorf("make a folder for the records: %w", err)
 	}
-	o := shopOptions{broker: link.Broker{URL: url}, root: protocol.DefaultRoot, records: filepath.Join(dir, "records.db"),
+	exercises, err := readExercises(d.Exercises)
+	if err != nil {
+		return "", nil, errors.Join(err, throwAway())
+	}
+	o := shopOptions{broker: link.Broker{URL: url}, root: protocol.DefaultRoot, records: filepath.Join(dir, "records.db"), exercises: exercises,
 		keeper: "records", client: "keyturn-demo", listen: cmp.Or(d.Listen, demoListen), logger: slog.New(slog.DiscardHandler)}
 	s, err := startShop(ctx, o)
 	if errors.Is(err, unix.EADDRINUSE) && d.Listen == "" {

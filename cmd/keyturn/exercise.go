@@ -6,9 +6,11 @@ import (
 	"io"
 	"os"
 	"path/filepath"
+	"slices"
 
 	"keyturn/cmd/internal/parts"
 	"keyturn/daemon/config"
+	"keyturn/daemon/dashboard"
 )
 
 // exercises are the commands about exercise files.
@@ -77,15 +79,63 @@ func readExercise(name string) (e config.Exercise, box config.Box, err error) {
 	if e, err = config.ParseExercise(text); err != nil {
 		return e, box, fmt.Errorf("exercise file %s:\n%w", name, err)
 	}
-	file := e.BoxFile
-	if !filepath.IsAbs(file) {
-		file = filepath.Join(filepath.Dir(name), file)
-	}
-	if box, _, err = parts.ReadBox(file); err != nil {
+	if box, _, err = parts.ReadBox(boxOf(name, &e)); err != nil {
 		return e, box, err
 	}
 	if err := e.Fit(text, &box); err != nil {
 		return e, box, fmt.Errorf("exercise file %s:\n%w", name, err)
 	}
 	return e, box, nil
+}
+
+// boxOf is where the box file of an exercise file is.
+func boxOf(name string, e *config.Exercise) string {
+	if filepath.IsAbs(e.BoxFile) {
+		return e.BoxFile
+	}
+	return filepath.Join(filepath.Dir(name), e.BoxFile)
+}
+
+// readExercises reads the exercise files of a folder, the easiest first; none where no
+// folder was named.
+func readExercises(folder string) (out []dashboard.Exercise, err error) {
+	if folder == "" {
+		return nil, nil
+	}
+	names, err := filepath.Glob(filepath.Join(folder, "*.toml"))
+	if err != nil || len(names) == 0 {
+		return nil, fmt.Errorf("read the exercises: no exercise file, *.toml, in %s", folder)
+	}
+	grades := map[string]int{}
+	for _, name := range names {
+		e, _, err := readExercise(name)
+		if err != nil {
+			return nil, err
+		}
+		grades[name] = e.Grade
+	}
+	slices.SortStableFunc(names, func(a, b string) int { return grades[a] - grades[b] })
+	for _, name := range names {
+		x, err := exerciseTexts(name)
+		if err != nil {
+			return nil, err
+		}
+		out = append(out, x)
+	}
+	return out, nil
+}
+
+// exerciseTexts are an exercise file and its box file as they are.
+func exerciseTexts(name string) (x dashboard.Exercise, err error) {
+	if x.Text, err = os.ReadFile(name); err != nil {
+		return x, fmt.Errorf("read the exercise file: %w", err)
+	}
+	e, err := config.ParseExercise(x.Text)
+	if err != nil {
+		return x, fmt.Errorf("exercise file %s:\n%w", name, err)
+	}
+	if x.Box, err = os.ReadFile(boxOf(name, &e)); err != nil {
+		return x, fmt.Errorf("read the box file: %w", err)
+	}
+	return x, nil
 }

@@ -75,7 +75,7 @@ func (a askPassword) ask() (string, error) {
 type userAdd struct {
 	ofRecords
 	askPassword
-	Role string `help:"What he may do: viewer reads everything, operator also keeps the jobs, instructor also keeps the users." enum:"viewer,operator,instructor" default:"viewer" placeholder:"ROLE"`
+	Role string `help:"What he may do: apprentice answers exercises only, viewer reads everything, operator also keeps the jobs, instructor also keeps the users and exercises." enum:"apprentice,viewer,operator,instructor" default:"viewer" placeholder:"ROLE"`
 	Name string `arg:"" help:"Name to sign in with, one word."`
 }
 

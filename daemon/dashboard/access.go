@@ -29,6 +29,7 @@ type Role = access.Role
 
 // The roles.
 const (
+	Apprentice = access.Apprentice
 	Viewer     = access.Viewer
 	Operator   = access.Operator
 	Instructor = access.Instructor
@@ -86,7 +87,12 @@ func (d *dashboard) admit(w http.ResponseWriter, r *http.Request, next http.Hand
 	}
 	switch {
 	case err == nil:
-		next.ServeHTTP(w, r.WithContext(context.WithValue(r.Context(), personKey{}, p)))
+		r = r.WithContext(context.WithValue(r.Context(), personKey{}, p))
+		if p.Role == Apprentice {
+			d.onlyForApprentices(w, r, next)
+			return
+		}
+		next.ServeHTTP(w, r)
 	case errors.Is(err, access.ErrSetUp):
 		d.only(w, r, next, "/set-up", "There is no user yet, and nothing is shown before there is one.")
 	case errors.Is(err, access.ErrSignIn):

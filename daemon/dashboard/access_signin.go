@@ -15,13 +15,13 @@ func (d *dashboard) accessRoutes(mux *routes) {
 	if d.o.Access == nil {
 		return
 	}
-	mux.HandleFunc("GET /sign-in", d.signIn)
-	mux.HandleFunc("POST /sign-in", d.signIn)
+	mux.forApprentices("GET /sign-in", d.signIn)
+	mux.forApprentices("POST /sign-in", d.signIn)
 	mux.HandleFunc("GET /set-up", d.setUp)
 	mux.HandleFunc("POST /set-up", d.setUp)
-	mux.HandleFunc("POST /sign-out", d.signOut)
-	mux.HandleFunc("GET /account", d.allow(Viewer, d.account))
-	mux.HandleFunc("POST /account", d.allow(Viewer, d.account))
+	mux.forApprentices("POST /sign-out", d.signOut)
+	mux.forApprentices("GET /account", d.account)
+	mux.forApprentices("POST /account", d.account)
 	mux.HandleFunc("GET /users", d.allow(Instructor, d.users))
 	mux.HandleFunc("POST /users", d.allow(Instructor, d.users))
 	mux.HandleFunc("GET /user", d.allow(Instructor, d.user))

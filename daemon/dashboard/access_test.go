@@ -25,8 +25,8 @@ const (
 	other  = "nine belts hum along"
 )
 
-// newAccess is an access to records in a file, with an instructor ada, an operator ben
-// and a viewer <script> if they are wanted.
+// newAccess is an access to records in a file, with an instructor ada, an operator ben,
+// a viewer <script> and an apprentice cara if they are wanted.
 func newAccess(t *testing.T, o access.Options, users bool) (*access.Access, *records.Store) {
 	t.Helper()
 	s, err := records.Open(t.Context(), records.Options{URL: filepath.Join(t.TempDir(), "records.db")})
@@ -39,7 +39,7 @@ func newAccess(t *testing.T, o access.Options, users bool) (*access.Access, *rec
 	for _, u := range []struct {
 		name string
 		role Role
-	}{{"ada", Instructor}, {"ben", Operator}, {"<script>", Viewer}} {
+	}{{"ada", Instructor}, {"ben", Operator}, {"<script>", Viewer}, {"cara", Apprentice}} {
 		if !users {
 			break
 		}
@@ -126,7 +126,10 @@ func leasts() map[string]Role {
 		"GET /sign-in": 0, "POST /sign-in": 0, "GET /assets/{name}": 0,
 		"GET /{$}": Viewer, "GET /bench/{bench}": Viewer, "GET /hand/{bench}": Viewer, "GET /hand/{bench}/{lead}": Viewer, "GET /compare": Viewer, "GET /cycle/{bench}/{id}": Viewer, "GET /sheet/{bench}/{id}": Viewer, "GET /history": Viewer, "GET /health": Viewer,
 		"GET /events": Viewer, "GET /": Viewer, "GET /set-up": Viewer, "POST /set-up": Viewer,
-		"POST /sign-out": Viewer, "GET /account": Viewer, "POST /account": Viewer,
+		"POST /sign-out": Apprentice, "GET /account": Apprentice, "POST /account": Apprentice,
+		"GET /exercises": Apprentice, "POST /exercises/{sitting}": Apprentice, "GET /answers/{sheet}": Apprentice, "POST /answers/{sheet}": Apprentice, "POST /answers/{sheet}/cautions": Apprentice,
+		"GET /class": Instructor, "POST /class": Instructor, "GET /class/{sitting}": Instructor, "POST /class/{sitting}/end": Instructor, "POST /class/{sitting}/delete": Instructor,
+		"POST /answers/{sheet}/comment": Instructor, "GET /progress": Instructor, "GET /class/marks.csv": Instructor,
 		"GET /users": Instructor, "POST /users": Instructor, "GET /user": Instructor,
 		"GET /jobs": Viewer, "GET /job/{job}": Viewer, "GET /job/{job}/card": Viewer, "GET /job/{job}/photo/{item}/{size}": Viewer,
 		"GET /jobs/new/{kind}": Operator, "POST /jobs/new/{kind}": Operator, "GET /job/{job}/facts": Operator, "POST /job/{job}/facts": Operator,
@@ -155,7 +158,7 @@ func TestEveryRouteHasItsLeastRole(t *testing.T) {
 	}
 	h, want := d.guard(d.mux), leasts()
 	people := map[Role]*browser{0: newBrowser(h)}
-	for role, name := range map[Role]string{Viewer: "<script>", Operator: "ben", Instructor: "ada"} { // each by itself
+	for role, name := range map[Role]string{Apprentice: "cara", Viewer: "<script>", Operator: "ben", Instructor: "ada"} { // each by itself
 		people[role] = newBrowser(h).as(t, name)
 	}
 	for _, pattern := range d.mux.patterns {
@@ -174,6 +177,7 @@ func TestEveryRouteHasItsLeastRole(t *testing.T) {
 			}
 			w := who.ask(method, path, url.Values{})
 			led := w.Code == http.StatusSeeOther && strings.HasPrefix(w.Header().Get("Location"), "/sign-in?next=")
+			led = led || w.Code == http.StatusSeeOther && role == Apprentice && w.Header().Get("Location") == "/exercises"
 			refused := led || w.Code == http.StatusUnauthorized && pattern != "POST /sign-in" || w.Code == http.StatusForbidden
 			if refused != (role < least) || w.Code >= 500 {
 				t.Errorf("%s for %v: %d %s, want it from %v on", pattern, role, w.Code, w.Header().Get("Location"), least)
@@ -183,7 +187,7 @@ func TestEveryRouteHasItsLeastRole(t *testing.T) {
 	for pattern := range want { // each by itself
 		t.Errorf("%q is listed, and is no route", pattern)
 	}
-	if users, err := a.Users(t.Context()); err != nil || len(users) != 3 {
+	if users, err := a.Users(t.Context()); err != nil || len(users) != 4 {
 		t.Errorf("%d users after all that, %v", len(users), err)
 	}
 }
@@ -191,7 +195,7 @@ func TestEveryRouteHasItsLeastRole(t *testing.T) {
 // signedIn is the token of a session of its own.
 func signedIn(t *testing.T, h http.Handler, role Role) string {
 	t.Helper()
-	return newBrowser(h).as(t, map[Role]string{Viewer: "<script>", Operator: "ben", Instructor: "ada"}[role]).cookies["keyturn"]
+	return newBrowser(h).as(t, map[Role]string{Apprentice: "cara", Viewer: "<script>", Operator: "ben", Instructor: "ada"}[role]).cookies["keyturn"]
 }
 
 // A form from a foreign page changes nothing, though the browser sends the session along.
@@ -217,7 +221,7 @@ func TestForeignFormsAreRefused(t *testing.T) {
 		}
 	}
 	b.header = map[string]string{"Host": "localhost", "Origin": "http://localhost"}
-	if w := b.get("/users"); w.Code != http.StatusOK || strings.Count(w.Body.String(), `href="/user?`) != 3 || !strings.Contains(w.Body.String(), "operator</td>") {
+	if w := b.get("/users"); w.Code != http.StatusOK || strings.Count(w.Body.String(), `href="/user?`) != 4 || !strings.Contains(w.Body.String(), "operator</td>") {
 		t.Errorf("after all that: %d, %s", w.Code, w.Body)
 	}
 	if w := b.ask(http.MethodPost, "/user/role", url.Values{"name": {"ben"}, "role": {"viewer"}}); w.Code != http.StatusSeeOther {
@@ -342,7 +346,7 @@ func TestUsersPages(t *testing.T) {
 	}{
 		{"/users", both(url.Values{"name": {"cleo"}, "role": {"operator"}, "password": {other}}), 303, ""},
 		{"/users", both(url.Values{"name": {"Cleo"}, "role": {"viewer"}, "password": {other}}), 409, "There is a user of that name already"},
-		{"/users", both(url.Values{"name": {"dan"}, "role": {"root"}, "password": {other}}), 422, "A role is viewer, operator or instructor"},
+		{"/users", both(url.Values{"name": {"dan"}, "role": {"root"}, "password": {other}}), 422, "A role is apprentice, viewer, operator or instructor"},
 		{"/users", both(url.Values{"name": {"dan"}, "role": {"viewer"}, "password": {"short"}}), 422, "at least 10 characters"},
 		{"/users", both(url.Values{"name": {"dan"}, "role": {"viewer"}, "password": {strings.Repeat("long ", 100)}}), 422, "too long"},
 		{"/users", url.Values{"name": {"dan"}, "role": {"viewer"}, "password": {other}, "again": {secret}}, 422, "not the same"},
@@ -368,7 +372,7 @@ func TestUsersPages(t *testing.T) {
 	for _, u := range users {
 		got = append(got, u.Name+" "+u.Role)
 	}
-	if err != nil || !slices.Equal(got, []string{"ada instructor", "ben viewer", "cleo operator"}) {
+	if err != nil || !slices.Equal(got, []string{"ada instructor", "ben viewer", "cara apprentice", "cleo operator"}) {
 		t.Errorf("users %v, %v", got, err)
 	}
 	w := ada.ask(http.MethodPost, "/account", both(url.Values{"present": {secret}, "password": {other}}))

@@ -33,6 +33,7 @@ func loadAssets() (*assets, error) {
 		"live.js":     script,
 		"wave.js":     script,
 		"hand.js":     script,
+		"waiting.js":  script,
 		"mark.svg":    "image/svg+xml",
 
 		"uplot/uPlot.iife.min.js": script,

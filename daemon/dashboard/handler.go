@@ -20,6 +20,8 @@ type Options struct {
 	Records Records
 	// Jobs are the jobs and their key cycles; nil: there are none, and pages say so.
 	Jobs *records.Store
+	// Exercises are those that can be released, in the order in which they are listed.
+	Exercises []Exercise
 	// Hosts are the names under which the dashboard may be asked for, without port;
 	// none: loopback's.
 	Hosts []string
@@ -49,6 +51,7 @@ func Loopback() []string { return []string{"localhost", "127.0.0.1", "::1"} }
 // dashboard serves the pages.
 type dashboard struct {
 	o         Options
+	exercises []exercise
 	pages     *template.Template
 	assets    *assets
 	mux       *routes
@@ -60,13 +63,21 @@ type dashboard struct {
 // them all.
 type routes struct {
 	http.ServeMux
-	patterns []string
+	patterns   []string
+	apprentice map[string]bool // the patterns that an apprentice reaches
 }
 
 // HandleFunc serves a pattern.
 func (m *routes) HandleFunc(pattern string, handler http.HandlerFunc) {
 	m.patterns = append(m.patterns, pattern)
 	m.ServeMux.HandleFunc(pattern, handler)
+}
+
+// forApprentices serves a pattern that an apprentice reaches too. Nothing else does, so
+// that a page which somebody adds is none by which the truth gets out.
+func (m *routes) forApprentices(pattern string, handler http.HandlerFunc) {
+	m.apprentice[pattern] = true
+	m.HandleFunc(pattern, handler)
 }
 
 // New returns the pages.
@@ -101,11 +112,15 @@ func build(o Options) (*dashboard, error) {
 	if err != nil {
 		return nil, err
 	}
-	d := &dashboard{o: o, assets: a, streaming: make(chan struct{}, o.Streams), making: make(chan struct{}, 1)}
+	exercises, err := readExercises(o.Exercises)
+	if err != nil {
+		return nil, err
+	}
+	d := &dashboard{o: o, exercises: exercises, assets: a, streaming: make(chan struct{}, o.Streams), making: make(chan struct{}, 1)}
 	if d.pages, err = template.New("").Funcs(template.FuncMap{"asset": a.url}).ParseFS(files, "templates/*.html"); err != nil {
 		return nil, err
 	}
-	mux := &routes{}
+	mux := &routes{apprentice: map[string]bool{}}
 	mux.HandleFunc("GET /{$}", d.now)
 	mux.HandleFunc("GET /bench/{bench}", d.bench)
 	mux.HandleFunc("GET /hand/{bench}", d.leads)
@@ -115,6 +130,7 @@ func build(o Options) (*dashboard, error) {
 	mux.HandleFunc("GET /compare", d.compare)
 	mux.HandleFunc("GET /history", d.history)
 	d.jobRoutes(mux)
+	d.exerciseRoutes(mux)
 	mux.HandleFunc("GET /health", d.health)
 	mux.HandleFunc("GET /events", d.events)
 	mux.HandleFunc("GET /assets/{name}", a.serve)

@@ -34,6 +34,10 @@ type page struct {
 // KeepsUsers reports whether who asks may keep users.
 func (p page) KeepsUsers() bool { return p.Who.Role >= Instructor }
 
+// Reads reports whether who asks may see what the benches measure; who signs in is not
+// known yet, and is told of those pages.
+func (p page) Reads() bool { return p.Who.Role != Apprentice }
+
 // MadeText says when the page was made.
 func (p page) MadeText() string { return moment(p.Made) }
 

@@ -161,12 +161,14 @@ func meaning[T any](phrases []phrase[T], words string) (T, bool) {
 }
 
 // firsts lists the first phrase of each meaning.
-func firsts[T any](phrases []phrase[T]) string {
-	var out []string
+func firsts[T any](phrases []phrase[T]) string { return strings.Join(list(phrases), ", ") }
+
+// list are the first phrases, one of each meaning.
+func list[T any](phrases []phrase[T]) (out []string) {
 	for _, p := range phrases {
 		out = append(out, p.said[0])
 	}
-	return strings.Join(out, ", ")
+	return out
 }
 
 // readYes reads a yes or a no, and what stands behind it.

@@ -113,3 +113,23 @@ func feedReasons() []phrase[ReasonCode] {
 		{SideNotKnown, []string{"feed side not known"}},
 	}
 }
+
+// Choices are the answers of a question that has few, each in the word that Read knows it
+// by; none for one that is answered by a figure or in several words.
+func Choices(q *Question) []string {
+	switch q.Asks {
+	case AsksBehaviour:
+		return list(behaviourWords())
+	case AsksFeedSide:
+		return q.Sides
+	case AsksMayProbe:
+		return []string{"yes", "no"}
+	case AsksFeed:
+		out := []string{"yes"}
+		for _, p := range feedReasons() {
+			out = append(out, "no, "+p.said[0])
+		}
+		return out
+	}
+	return nil
+}

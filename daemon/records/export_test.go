@@ -13,7 +13,7 @@ import (
 
 // Both databases export the same bytes; a legend that is a formula is a text.
 func TestExport(t *testing.T) {
-	got := map[string][4]string{}
+	got := map[string][5]string{}
 	for _, kind := range []string{"sqlite", "postgres"} {
 		s := open(t, kind)
 		c := cycle(1, "1", 1, true, protocol.Permanent)
@@ -24,7 +24,8 @@ func TestExport(t *testing.T) {
 		add(t, s, payload, fault(t, "s", 2))
 		s.now = func() time.Time { return time.Unix(0, 0) }
 		must(t, s.PutFitting(context.Background(), dashcam(openJob(t, s, van())), "bo"))
-		var out [4]string
+		marked(t, s, "bo")
+		var out [5]string
 		for i, view := range Views() {
 			var b bytes.Buffer
 			if err := s.ExportCSV(context.Background(), &b, view); err != nil {
@@ -40,7 +41,7 @@ func TestExport(t *testing.T) {
 		if err := s.ExportJSON(context.Background(), &b); err != nil {
 			t.Fatal(err)
 		}
-		if out[3] = b.String(); out[3] != string(payload)+"\n"+string(fault(t, "s", 2))+"\n" {
+		if out[4] = b.String(); out[4] != string(payload)+"\n"+string(fault(t, "s", 2))+"\n" {
 			t.Errorf("%s: the results are not as they came:\n%s", kind, out[3])
 		}
 		if err := s.ExportCSV(context.Background(), &b, "result; DROP TABLE result"); err == nil {
@@ -55,6 +56,11 @@ func TestExport(t *testing.T) {
 		`bench-1|0123abcd-1||true|f18|'=HYPERLINK("x","y, z")|permanent|240|true|0|8.25`
 	if got["sqlite"][0] != want {
 		t.Errorf("slots are\n%s\nwant\n%s", got["sqlite"][0], want)
+	}
+	want = "apprentice|exercise|title|attempt|handed_in|got|of_marks|not_marked|bench|cycle|comment\n" +
+		"bo|by-key|What follows the key|1|1970-01-01T00:00:00.000000000Z|1.5|4|1|bench-1|0123abcd-1|"
+	if got["sqlite"][3] != want {
+		t.Errorf("marks are\n%s\nwant\n%s", got["sqlite"][3], want)
 	}
 	want = "job|kind|opened|opened_by|closed|closed_by|registration|vin|mileage|mileage_unit|model|year|box_serial|box_part|" +
 		"accessory|slot|feed_side|original_fuse_a|added_fuse_a|wire_mm2|earth_point|cable_route|fitted_by|fitted_on\n" +

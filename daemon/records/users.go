@@ -162,10 +162,13 @@ func (s *Store) SetRole(ctx context.Context, name, role, key, needed string) err
 	})
 }
 
-// DeleteUser deletes a user. It is an ErrRoleEmpty where that would take the last user of
+// DeleteUser deletes a user, and his answer sheets. It is an ErrRoleEmpty where that would take the last user of
 // the role needed.
 func (s *Store) DeleteUser(ctx context.Context, name, needed string) error {
 	return s.keeping(ctx, needed, "delete a user", func(tx *sql.Tx) (sql.Result, error) {
+		if _, err := tx.ExecContext(ctx, "DELETE FROM answer_sheet WHERE apprentice = $1", name); err != nil {
+			return nil, err
+		}
 		return tx.ExecContext(ctx, "DELETE FROM dashboard_user WHERE name = $1", name)
 	})
 }

@@ -34,3 +34,28 @@ func Question(q *judge.Question) string {
 	}
 	return string(q.Asks)
 }
+
+// AnswerForm says how the answer of a question is written.
+func AnswerForm(q *judge.Question) string {
+	switch q.Asks {
+	case judge.AsksVolts:
+		return "Live, no volts or ghost, then the volts: “live 12.4 V”."
+	case judge.AsksLowest:
+		return "Volts, as your meter shows them: “9.8 V”."
+	case judge.AsksStaysOn:
+		return "A time: “4 s”, “2 min”; or “at once”; or “still live after 5 min”."
+	case judge.AsksFeed:
+		return "“Yes”, or “no” with the reason."
+	case judge.AsksFault:
+		return "Slot and fault, with a semicolon between two: “" + q.Slots[0] + " open”; or “none”."
+	}
+	return ""
+}
+
+// MarksWorth says what a question is worth, or a hint costs.
+func MarksWorth(marks float64) string {
+	if marks == 1 {
+		return "1 mark"
+	}
+	return fmt.Sprintf("%g marks", marks)
+}

@@ -7,17 +7,20 @@ type Role int
 
 // The roles.
 const (
-	Viewer     Role = iota + 1 // reads
+	Apprentice Role = iota + 1 // answers exercises, and sees nothing that was measured before
+	Viewer                     // reads
 	Operator                   // keeps the jobs
-	Instructor                 // keeps the users
+	Instructor                 // keeps the users and the exercises
 )
 
 // Roles are all roles, the least first.
-func Roles() []Role { return []Role{Viewer, Operator, Instructor} }
+func Roles() []Role { return []Role{Apprentice, Viewer, Operator, Instructor} }
 
 // String is the word for a role, on pages and in the records.
 func (r Role) String() string {
 	switch r {
+	case Apprentice:
+		return "apprentice"
 	case Viewer:
 		return "viewer"
 	case Operator:
@@ -31,12 +34,14 @@ func (r Role) String() string {
 // May says what a role may do.
 func (r Role) May() string {
 	switch r {
+	case Apprentice:
+		return "answers exercises, and sees nothing else"
 	case Viewer:
 		return "reads everything"
 	case Operator:
 		return "also keeps the jobs"
 	case Instructor:
-		return "also keeps the users"
+		return "also keeps the users and the exercises"
 	}
 	return "nothing"
 }

@@ -31,7 +31,7 @@ func (a *Access) newUser(ctx context.Context, typedName, typedPassword string, r
 	if err != nil {
 		return records.User{}, err
 	}
-	if role < Viewer || role > Instructor {
+	if role < Apprentice || role > Instructor {
 		return records.User{}, noRole()
 	}
 	password, err := newPassword(name, typedPassword)
@@ -42,7 +42,7 @@ func (a *Access) newUser(ctx context.Context, typedName, typedPassword string, r
 	return records.User{Name: name, Role: role.String(), Hash: hash, Key: rand.Text()}, err
 }
 
-func noRole() error { return invalid("A role is viewer, operator or instructor.") }
+func noRole() error { return invalid("A role is apprentice, viewer, operator or instructor.") }
 
 // SetRole gives a user another role, and ends his sessions.
 func (a *Access) SetRole(ctx context.Context, typedName string, role Role) error {
@@ -50,7 +50,7 @@ func (a *Access) SetRole(ctx context.Context, typedName string, role Role) error
 	if err != nil {
 		return err
 	}
-	if role < Viewer || role > Instructor {
+	if role < Apprentice || role > Instructor {
 		return noRole()
 	}
 	return said(a.o.Records.SetRole(ctx, name, role.String(), rand.Text(), Instructor.String()))

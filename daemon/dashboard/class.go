@@ -1,0 +1,325 @@
+package dashboard
+
+import (
+	"bytes"
+	"net/http"
+	"slices"
+	"strconv"
+	"strings"
+
+	"keyturn/daemon/config"
+	"keyturn/daemon/records"
+	"keyturn/daemon/report"
+	"keyturn/protocol"
+)
+
+// classBody is the instructor's page of all exercises.
+type classBody struct {
+	Release   *webForm // nil where no exercise was loaded
+	Exercises []exerciseRow
+	Open      []sittingRow
+	Ended     []sittingRow
+	Names     []string // of those with answer sheets
+}
+
+// exerciseRow is an exercise that can be released.
+type exerciseRow struct{ Title, Grade, Box, Questions string }
+
+// sittingRow is a sitting in one line.
+type sittingRow struct{ Path, Title, Bench, When, Sheets string }
+
+func (d *dashboard) class(w http.ResponseWriter, r *http.Request) {
+	d.showClass(w, r, http.StatusOK, d.releaseForm())
+}
+
+// releaseForm is nil where there is nothing to release.
+func (d *dashboard) releaseForm() *webForm {
+	if len(d.exercises) == 0 {
+		return nil
+	}
+	which := &field{Name: "exercise", Label: "Exercise", Kind: "choice"}
+	for i := range d.exercises {
+		f := &d.exercises[i].file
+		which.Options = append(which.Options, option{f.ID, clean(f.Title)})
+	}
+	bench := &field{Name: "bench", Label: "Bench", Kind: "choice"}
+	all, _ := d.o.State.since(0)
+	for i := range all {
+		bench.Options = append(bench.Options, option{all[i].id, clean(all[i].id)})
+	}
+	return newForm("release", "/class", "Release it", which, bench)
+}
+
+func (d *dashboard) showClass(w http.ResponseWriter, r *http.Request, status int, form *webForm) {
+	d.markDue(r.Context())
+	body := classBody{Release: form}
+	for i := range d.exercises {
+		e := &d.exercises[i]
+		body.Exercises = append(body.Exercises, exerciseRow{clean(e.file.Title), strconv.Itoa(e.file.Grade), clean(e.box.Title), plural(len(e.file.Questions), "question", "questions") + ", " + report.MarksWorth(e.file.Marks())})
+	}
+	all, err := d.o.Jobs.Sittings(r.Context(), false, 0)
+	if err == nil {
+		body.Names, err = d.o.Jobs.Sitters(r.Context())
+	}
+	for i := range all {
+		s := &all[i]
+		var sheets []records.AnswerSheet
+		if sheets, err = d.o.Jobs.AnswerSheetsAt(r.Context(), s.Number); err != nil {
+			break
+		}
+		row := sittingRow{sittingPath(s.Number), clean(s.Title), clean(s.Bench), by(d.day(s.Released), s.ReleasedBy), tallySheets(sheets)}
+		if s.Ended.IsZero() {
+			body.Open = append(body.Open, row)
+		} else {
+			body.Ended = append(body.Ended, row)
+		}
+	}
+	if err != nil {
+		d.failed(w, r, err)
+		return
+	}
+	p := d.page("Class", "class")
+	p.Body = body
+	d.show(w, r, status, "class", p)
+}
+
+// tallySheets counts answer sheets by how they stand.
+func tallySheets(sheets []records.AnswerSheet) string {
+	writing, waiting, marked := 0, 0, 0
+	for i := range sheets {
+		switch a := &sheets[i]; {
+		case !a.Marked.IsZero():
+			marked++
+		case !a.HandedIn.IsZero():
+			waiting++
+		default:
+			writing++
+		}
+	}
+	var out []string
+	for _, x := range []struct {
+		n    int
+		word string
+	}{{writing, "being written"}, {waiting, "handed in"}, {marked, "marked"}} {
+		if x.n > 0 {
+			out = append(out, strconv.Itoa(x.n)+" "+x.word)
+		}
+	}
+	if out == nil {
+		return "nobody has begun"
+	}
+	return strings.Join(out, ", ")
+}
+
+func sittingPath(number int64) string { return "/class/" + strconv.FormatInt(number, 10) }
+
+// release releases an exercise on a bench.
+func (d *dashboard) release(w http.ResponseWriter, r *http.Request) {
+	form := d.releaseForm()
+	if form == nil {
+		d.sorry(w, r, http.StatusNotFound, "This server was given no exercises: start it with --exercises FOLDER.")
+		return
+	}
+	if !d.read(w, r, form) {
+		return
+	}
+	k := slices.IndexFunc(d.exercises, func(e exercise) bool { return e.file.ID == form.get("exercise") })
+	if k < 0 {
+		form.wrong("exercise", "Choose one of these.")
+	}
+	if h, _, ok := d.o.State.one(form.get("bench")); !ok {
+		form.wrong("bench", "Choose a bench that is heard; without one no answer can be marked.")
+	} else if k >= 0 {
+		if lacks := d.exercises[k].lacks(&h); lacks != "" {
+			form.wrong("bench", lacks)
+		}
+	}
+	if len(form.Faults()) > 0 {
+		d.showClass(w, r, http.StatusUnprocessableEntity, form)
+		return
+	}
+	e := &d.exercises[k]
+	n, err := d.o.Jobs.Release(r.Context(), records.Sitting{Exercise: e.file.ID, Title: e.file.Title, Text: string(e.Text), Box: string(e.Box),
+		Bench: form.get("bench"), ReleasedBy: d.who(r).Name})
+	if err != nil {
+		d.failed(w, r, err)
+		return
+	}
+	http.Redirect(w, r, sittingPath(n), http.StatusSeeOther)
+}
+
+// lacks says which slots that are asked of bear no lead on a bench; empty where none is
+// missing. What nobody may probe bears none.
+func (e *exercise) lacks(h *heard) string {
+	if h.bench == nil {
+		return "This bench has not described itself yet."
+	}
+	if string(h.bench.Subject) != e.file.Subject {
+		return "The exercise is for leads that are " + subjectWords(e.file.Subject) + "; this bench says that its leads are " + subjectWords(string(h.bench.Subject)) + "."
+	}
+	var missing []string
+	for i := range e.file.Questions {
+		q := &e.file.Questions[i]
+		if q.Asks == config.AsksMayProbe {
+			continue
+		}
+		for _, slot := range append(slices.Clone(q.Slots), q.Slot) {
+			if slot == "" || slices.Contains(missing, slot) || e.box.Refuses(slot, e.file.Subject, false) != "" {
+				continue
+			}
+			if !slices.ContainsFunc([]protocol.BenchLead(h.bench.Leads), func(l protocol.BenchLead) bool { return string(l.Slot) == slot }) {
+				missing = append(missing, slot)
+			}
+		}
+	}
+	if missing == nil {
+		return ""
+	}
+	return "No probe lead of this bench is in " + strings.Join(missing, ", ") + ", which the exercise asks of."
+}
+
+func subjectWords(s string) string {
+	if s == "vehicle" {
+		return "on a vehicle"
+	}
+	return "on a box out of a vehicle"
+}
+
+// sittingBody is the instructor's page of one sitting.
+type sittingBody struct {
+	Path, Title, Bench, When string
+	Ended                    string
+	Faults                   []plantedRow
+	Sheets                   []sheetRow
+}
+
+// plantedRow is a planted fault, for the instructor's eyes.
+type plantedRow struct{ Slot, What, How string }
+
+func (d *dashboard) sitting(w http.ResponseWriter, r *http.Request) {
+	d.markDue(r.Context())
+	s, err := d.o.Jobs.Sitting(r.Context(), sittingNumber(r))
+	var sheets []records.AnswerSheet
+	if err == nil {
+		sheets, err = d.o.Jobs.AnswerSheetsAt(r.Context(), s.Number)
+	}
+	var e exercise
+	if err == nil {
+		e, err = readExercise(Exercise{[]byte(s.Text), []byte(s.Box)})
+	}
+	if err != nil {
+		d.notTaken(w, r, err)
+		return
+	}
+	body := sittingBody{Path: sittingPath(s.Number), Title: clean(s.Title), Bench: clean(s.Bench), When: by(d.day(s.Released), s.ReleasedBy)}
+	if !s.Ended.IsZero() {
+		body.Ended = d.day(s.Ended)
+	}
+	for i := range e.file.Faults {
+		body.Faults = append(body.Faults, planted(&e.file.Faults[i]))
+	}
+	for i := range sheets {
+		body.Sheets = append(body.Sheets, d.sheetRow(&sheets[i], s.Title))
+	}
+	p := d.page("Exercise "+body.Title, "class")
+	if body.Ended == "" {
+		p.Scripts = []string{"waiting.js"}
+	}
+	p.Body = body
+	d.show(w, r, http.StatusOK, "sitting", p)
+}
+
+func planted(f *config.PlantedFault) plantedRow {
+	row := plantedRow{Slot: clean(f.Slot), How: cleanTo(f.Instruction, sentenceMax)}
+	switch f.Kind {
+	case config.OpenCircuit:
+		row.What = "open circuit"
+	case config.BackFeed:
+		row.What = "fed backwards from " + clean(f.From)
+	default:
+		row.What = "series resistance"
+	}
+	if f.Ohm > 0 {
+		row.What += ", " + strconv.FormatFloat(f.Ohm, 'g', -1, 64) + " ohm of " + strconv.FormatFloat(f.Watts, 'g', -1, 64) + " W"
+	}
+	if row.How == "" {
+		row.How = "by relay line " + clean(f.Line)
+	}
+	return row
+}
+
+func (d *dashboard) endSitting(w http.ResponseWriter, r *http.Request) {
+	n := sittingNumber(r)
+	if err := d.o.Jobs.EndSitting(r.Context(), n); err != nil {
+		d.notTaken(w, r, err)
+		return
+	}
+	http.Redirect(w, r, sittingPath(n), http.StatusSeeOther)
+}
+
+func (d *dashboard) deleteSitting(w http.ResponseWriter, r *http.Request) {
+	if err := d.o.Jobs.DeleteSitting(r.Context(), sittingNumber(r)); err != nil {
+		d.notTaken(w, r, err)
+		return
+	}
+	http.Redirect(w, r, "/class", http.StatusSeeOther)
+}
+
+// comment keeps the instructor's word on an answer sheet.
+func (d *dashboard) comment(w http.ResponseWriter, r *http.Request, a *asked) {
+	if !d.form(w, r, formMax) {
+		return
+	}
+	text := typed(r.PostForm.Get("comment"), true)
+	if runes := []rune(text); len(runes) > records.JobNoteMax {
+		text = string(runes[:records.JobNoteMax])
+	}
+	if err := d.o.Jobs.Comment(r.Context(), a.sheet.ID, text, d.who(r).Name, r.PostForm.Get("again") != ""); err != nil {
+		d.notTaken(w, r, err)
+		return
+	}
+	http.Redirect(w, r, sheetPath(&a.sheet), http.StatusSeeOther)
+}
+
+// progressBody is what one apprentice has done over time.
+type progressBody struct {
+	Name   string
+	Sheets []sheetRow
+}
+
+func (d *dashboard) progress(w http.ResponseWriter, r *http.Request) {
+	name := r.URL.Query().Get("name")
+	sheets, err := d.o.Jobs.AnswerSheetsOf(r.Context(), name)
+	if err != nil {
+		d.failed(w, r, err)
+		return
+	}
+	if len(sheets) == 0 {
+		d.sorry(w, r, http.StatusNotFound, "Nobody of that name has answered an exercise.")
+		return
+	}
+	body := progressBody{Name: clean(name)}
+	for i := range sheets {
+		s, err := d.o.Jobs.Sitting(r.Context(), sheets[i].Sitting)
+		if err != nil {
+			d.failed(w, r, err)
+			return
+		}
+		body.Sheets = append(body.Sheets, d.sheetRow(&sheets[i], s.Title))
+	}
+	p := d.page("Progress of "+body.Name, "class")
+	p.Body = body
+	d.show(w, r, http.StatusOK, "progress", p)
+}
+
+// marksCSV is every marked answer sheet, for spreadsheets.
+func (d *dashboard) marksCSV(w http.ResponseWriter, r *http.Request) {
+	var b bytes.Buffer
+	if err := d.o.Jobs.ExportCSV(r.Context(), &b, "marks"); err != nil {
+		d.failed(w, r, err)
+		return
+	}
+	w.Header().Set("Content-Type", "text/csv; charset=utf-8")
+	w.Header().Set("Content-Disposition", `attachment; filename="marks.csv"`)
+	reply(w, r, http.StatusOK, b.Bytes())
+}

@@ -1,0 +1,114 @@
+package dashboard
+
+import (
+	"context"
+	"errors"
+	"net/http"
+	"slices"
+
+	"keyturn/daemon/config"
+	"keyturn/daemon/evidence"
+	"keyturn/daemon/judge"
+	"keyturn/daemon/records"
+	"keyturn/daemon/report"
+	"keyturn/protocol"
+)
+
+// markDue marks the answer sheets whose key cycle is final. It is asked whenever somebody
+// looks, for nobody else waits for marks; what fails is tried at the next look.
+func (d *dashboard) markDue(ctx context.Context) {
+	due, err := d.o.Jobs.Unmarked(ctx)
+	if err != nil {
+		d.o.Logger.Error("the answers that wait for marks could not be read", "err", err)
+		return
+	}
+	for i := range due {
+		if err := d.mark(ctx, &due[i]); err != nil && !errors.Is(err, records.ErrNone) {
+			d.o.Logger.Error("answers could not be marked", "sheet", due[i].ID, "err", err)
+		}
+	}
+}
+
+// mark marks one answer sheet, if its key cycle is final.
+func (d *dashboard) mark(ctx context.Context, sheet *records.AnswerSheet) error {
+	s, err := d.o.Jobs.Sitting(ctx, sheet.Sitting)
+	if err != nil {
+		return err
+	}
+	if sheet.Cycle, err = d.o.Jobs.CycleAfter(ctx, s.Bench, sheet.HandedIn); err != nil {
+		return err
+	}
+	c, err := d.o.Jobs.Cycle(ctx, sheet.Cycle.Bench, sheet.Cycle.ID)
+	if err != nil || !c.Final {
+		return err
+	}
+	e, err := readExercise(Exercise{[]byte(s.Text), []byte(s.Box)})
+	if err != nil {
+		return err
+	}
+	m := e.marks(sheet, c)
+	sheet.Got, sheet.Of, sheet.NotMarked = m.Got, m.Of, m.NotMarked
+	return d.o.Jobs.Mark(ctx, *sheet)
+}
+
+// marks are those of an answer sheet by a key cycle. What was handed in could be read.
+func (e *exercise) marks(sheet *records.AnswerSheet, c *protocol.Cycle) judge.Marks {
+	questions := e.questions()
+	given := &judge.AnswerSheet{OnVehicle: c.Subject == protocol.Vehicle}
+	if k := slices.IndexFunc(e.file.Meters, func(m config.HandMeter) bool { return m.ID == sheet.Meter }); k >= 0 {
+		given.Meter = evidence.Meter(&e.file.Meters[k])
+	}
+	for i := range questions {
+		x := sheet.Answer(questions[i].ID)
+		said, err := questions[i].Read(x.Text)
+		if err != nil {
+			said = judge.Said{Blank: true}
+		}
+		given.Given = append(given.Given, judge.Given{Question: x.Question, Said: said, Hints: x.Hints})
+	}
+	return judge.MarkSheet(questions, evidence.Found(c, &e.box, &e.file, nil), given)
+}
+
+// marked shows what was found beside what was answered.
+func (d *dashboard) marked(r *http.Request, a *asked, b *answersBody) error {
+	c, err := d.o.Jobs.Cycle(r.Context(), a.sheet.Cycle.Bench, a.sheet.Cycle.ID)
+	if err != nil {
+		return err
+	}
+	m := a.marks(&a.sheet, c)
+	v := &markedView{Total: report.MarksTotal(&m), When: madeAt(c.Wall, d.o.Zone)}
+	for i := range m.Marks {
+		q, x := &b.Questions[i], &m.Marks[i]
+		q.Mark, q.Shape = report.Mark(x), string(x.Result)
+		v.Danger = v.Danger || x.Danger
+	}
+	shown := onlySlots(c, a.slots())
+	v.Picture, v.Rows = drawn(shown), cleanRows(report.Rows(shown))
+	if b.Teacher {
+		v.Cycle = "/cycle/" + clean(c.Bench) + "/" + clean(c.ID)
+	}
+	b.Marked = v
+	return nil
+}
+
+// slots are those that are asked of.
+func (e *exercise) slots() (out []string) {
+	for i := range e.file.Questions {
+		q := &e.file.Questions[i]
+		out = append(append(out, q.Slots...), q.Slot)
+	}
+	return out
+}
+
+// onlySlots is a key cycle with some of its slots: what another exercise asks of is not
+// told by the way.
+func onlySlots(c *protocol.Cycle, slots []string) *protocol.Cycle {
+	out := *c
+	out.Slots = nil
+	for i := range c.Slots {
+		if slices.Contains(slots, c.Slots[i].Slot) {
+			out.Slots = append(out.Slots, c.Slots[i])
+		}
+	}
+	return &out
+}
