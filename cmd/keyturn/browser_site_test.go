@@ -14,6 +14,7 @@ import (
 	"net/http/cookiejar"
 	"net/url"
 	"path/filepath"
+	"slices"
 	"strconv"
 	"strings"
 	"sync/atomic"
@@ -22,9 +23,11 @@ import (
 
 	"keyturn/adc"
 	"keyturn/daemon"
+	"keyturn/daemon/dashboard"
 	"keyturn/daemon/dashboard/access"
 	"keyturn/daemon/link"
 	"keyturn/daemon/link/linktest"
+	"keyturn/daemon/records"
 	"keyturn/protocol"
 )
 
@@ -37,7 +40,8 @@ type site struct {
 	options shopOptions
 	cycles  []string // their pages, of the first bench, the latest first
 	client  *http.Client
-	cookie  *http.Cookie // of who is signed in
+	cookie  *http.Cookie      // of who is signed in
+	sheets  map[string]string // pages of answer sheets by how they stand
 }
 
 // at is the address of a path.
@@ -50,6 +54,10 @@ func openSite(t *testing.T) *site {
 	s := &site{t: t, broker: linktest.Start(t, "")}
 	s.options = shopOptions{broker: link.Broker{URL: s.broker.URL()}, root: protocol.DefaultRoot, records: filepath.Join(t.TempDir(), "records.db"),
 		keeper: "records", client: "shop", logger: slog.New(slog.DiscardHandler)}
+	var err error
+	if s.options.exercises, err = readExercises("../../testdata/exercises"); err != nil {
+		t.Fatal(err)
+	}
 	waitUntil(t, "a free port", func() bool {
 		s.options.listen = "127.0.0.1:" + strconv.Itoa(20000+rand.IntN(12000))
 		var err error
@@ -146,6 +154,8 @@ func (s *site) measured(bench string) bool {
 func startSite(t *testing.T) *site {
 	t.Helper()
 	s := openSite(t)
+	s.sheets = map[string]string{}
+	s.sitExercise("marked", "bay-1", true) // by the first key cycle
 	first, _ := s.bench("bay-1", 0, 0)
 	_, stop := s.bench("salvage", 7, 0)
 	waitUntil(t, "two whole key cycles of the first bench, and one of the second", func() bool {
@@ -154,6 +164,8 @@ func startSite(t *testing.T) *site {
 	})
 	first.speed.Store(1)
 	stop()
+	s.sitExercise("waiting", "salvage", true)
+	s.sitExercise("answers", "salvage", false)
 	jar, err := cookiejar.New(nil)
 	if err != nil {
 		t.Fatal(err)
@@ -188,6 +200,32 @@ func (s *site) fillJobs() {
 	}
 	s.send("/job/1/photos", m.FormDataContentType(), &b)
 	s.post("/jobs/new/box", url.Values{"Serial": {"SN 4711"}, "Part": {"FB-204"}})
+}
+
+// sitExercise lets somebody answer an exercise, and hand in if that is wanted.
+func (s *site) sitExercise(how, bench string, handIn bool) {
+	s.t.Helper()
+	ctx := s.t.Context()
+	at := slices.IndexFunc(s.options.exercises, func(e dashboard.Exercise) bool { return bytes.Contains(e.Text, []byte(`id = "after-key-off"`)) })
+	n, err := s.records.Release(ctx, records.Sitting{Exercise: "after-key-off", Title: "After key-off: at once, later, never", Text: string(s.options.exercises[at].Text),
+		Box: string(s.options.exercises[at].Box), Bench: bench, ReleasedBy: "mira"})
+	id := ""
+	if err == nil {
+		id, err = s.records.Begin(ctx, n, "cara")
+	}
+	if err == nil {
+		err = s.records.Acknowledge(ctx, id, "")
+	}
+	if err == nil {
+		err = s.records.SaveAnswers(ctx, id, []records.Answer{{Question: "radio", Text: "at once"}, {Question: "wipers", Text: "1,0 s"}, {Question: "lamps", Text: "10 min", Hints: 1}, {Question: "lamps-do", Text: "accessory"}}, handIn)
+	}
+	if err == nil && how == "marked" {
+		err = s.records.Comment(ctx, id, "Watch the lamps to the end next time.", "mira", true)
+	}
+	if err != nil {
+		s.t.Fatal(err)
+	}
+	s.sheets[how] = "/answers/" + id
 }
 
 // signIn makes two users and signs one in.

@@ -18,8 +18,8 @@ import (
 // exercisesBody is the page of what an apprentice can answer, and has answered.
 type exercisesBody struct {
 	Knows bool // who asks may read what the benches measure
-	Open []openRow
-	Mine []sheetRow
+	Open  []openRow
+	Mine  []sheetRow
 }
 
 // openRow is a sitting that takes answers.
@@ -132,7 +132,8 @@ type answersBody struct {
 	Cautions                 []string
 	Meter                    *field // nil where the exercise asks for none
 	MeterName                string
-	Stage                    string // cautions, answers, waiting or marked
+	Stage                    string // cautions, answers, waiting or marked; watched for the instructor while it is not marked
+	Standing                 string
 	Faults                   []*field
 	Saved                    bool
 	Questions                []questionView
@@ -165,7 +166,7 @@ type markedView struct {
 }
 
 func (d *dashboard) answersBody(r *http.Request, a *asked) answersBody {
-	b := answersBody{Path: sheetPath(&a.sheet), Title: clean(a.file.Title), Bench: clean(a.sitting.Bench), Name: clean(a.sheet.Apprentice),
+	b := answersBody{Standing: d.standing(&a.sheet), Path: sheetPath(&a.sheet), Title: clean(a.file.Title), Bench: clean(a.sitting.Bench), Name: clean(a.sheet.Apprentice),
 		Teacher: d.who(r).Role == Instructor, Comment: cleanLines(a.sheet.Comment), CommentBy: clean(a.sheet.CommentBy), Again: a.sheet.Again}
 	for _, c := range a.file.Cautions {
 		b.Cautions = append(b.Cautions, report.Caution(c))
@@ -182,6 +183,9 @@ func (d *dashboard) answersBody(r *http.Request, a *asked) answersBody {
 		b.Stage = "answers"
 	default:
 		b.Stage = "cautions"
+	}
+	if d.who(r).Name != a.sheet.Apprentice && b.Stage != "marked" {
+		b.Stage = "watched"
 	}
 	if len(a.file.Meters) > 0 {
 		b.Meter = &field{ID: "a-meter", Name: "meter", Label: "Which meter do you measure with?", Kind: "choice"}
@@ -237,7 +241,7 @@ func (d *dashboard) answerSheet(w http.ResponseWriter, r *http.Request, a *asked
 
 func (d *dashboard) showAnswers(w http.ResponseWriter, r *http.Request, status int, b answersBody) {
 	p := d.page(b.Title, "exercises")
-	if b.Stage == "waiting" {
+	if b.Stage == "waiting" || b.Stage == "watched" {
 		p.Scripts = []string{"waiting.js"}
 	}
 	p.Body = b

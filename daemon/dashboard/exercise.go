@@ -55,8 +55,8 @@ func (d *dashboard) exerciseRoutes(mux *routes) {
 	mux.forApprentices("GET /exercises", d.kept(d.exercisesPage))
 	mux.forApprentices("POST /exercises/{sitting}", d.kept(d.begin))
 	mux.forApprentices("GET /answers/{sheet}", d.kept(d.sheetOf(d.answerSheet)))
-	mux.forApprentices("POST /answers/{sheet}/cautions", d.kept(d.sheetOf(d.acknowledge)))
-	mux.forApprentices("POST /answers/{sheet}", d.kept(d.sheetOf(d.saveAnswers)))
+	mux.forApprentices("POST /answers/{sheet}/cautions", d.kept(d.sheetOf(d.own(d.acknowledge))))
+	mux.forApprentices("POST /answers/{sheet}", d.kept(d.sheetOf(d.own(d.saveAnswers))))
 	teach := func(pattern string, h http.HandlerFunc) { mux.HandleFunc(pattern, d.allow(Instructor, d.kept(h))) }
 	teach("GET /class", d.class)
 	teach("POST /class", d.release)
@@ -110,6 +110,17 @@ func (d *dashboard) sheetOf(next func(http.ResponseWriter, *http.Request, *asked
 			return
 		}
 		r.Body = http.MaxBytesReader(w, r.Body, formMax)
+		next(w, r, a)
+	}
+}
+
+// own lets only whom an answer sheet is of write on it.
+func (d *dashboard) own(next func(http.ResponseWriter, *http.Request, *asked)) func(http.ResponseWriter, *http.Request, *asked) {
+	return func(w http.ResponseWriter, r *http.Request, a *asked) {
+		if d.who(r).Name != a.sheet.Apprentice {
+			d.sorry(w, r, http.StatusConflict, "Only whom the answer sheet is of writes on it; nothing was changed.")
+			return
+		}
 		next(w, r, a)
 	}
 }

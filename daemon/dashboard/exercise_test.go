@@ -189,7 +189,7 @@ func TestAnExerciseFromReleaseToRetry(t *testing.T) {
 	has(t, "while it is measured", cara.page(t, sheet), "Your answers are handed in")
 	c.turn(true, 2)
 	text = cara.page(t, sheet)
-	has(t, "marked", text, "of 14 marks", "<svg", "Next time", "It is longer than you think")
+	has(t, "marked", text, "as answered", "of 14 marks", "<svg", "Next time", "It is longer than you think")
 	if strings.Contains(text, "/cycle/") {
 		t.Error("an apprentice is led to a page that is not his")
 	}
@@ -208,6 +208,10 @@ func TestAnExerciseFromReleaseToRetry(t *testing.T) {
 	has(t, "the class", c.ada.page(t, "/class"), "1 being written, 1 marked")
 	has(t, "the sitting", c.ada.page(t, c.sitting), "<bdi>cara</bdi>", "<bdi>dan</bdi>", "of 14 marks")
 	has(t, "for the instructor", c.ada.page(t, sheet), "The whole key cycle", "Another attempt is allowed")
+	has(t, "what is not handed in", c.ada.page(t, danSheet), "0 answers so far")
+	if w := c.ada.ask(http.MethodPost, danSheet, withDo(right, "hand-in")); w.Code != http.StatusConflict {
+		t.Errorf("the instructor hands in for somebody: %d", w.Code)
+	}
 	begin := strings.Replace(c.sitting, "/class/", "/exercises/", 1)
 	if w := cara.ask(http.MethodPost, begin, url.Values{}); w.Code != http.StatusConflict {
 		t.Errorf("another attempt that is not allowed: %d", w.Code)

@@ -83,7 +83,7 @@ func (d *dashboard) marked(r *http.Request, a *asked, b *answersBody) error {
 		v.Danger = v.Danger || x.Danger
 	}
 	shown := onlySlots(c, a.slots())
-	v.Picture, v.Rows = drawn(shown), cleanRows(report.Rows(shown))
+	v.Picture, v.Rows = drawn(a.withAnswers(shown)), cleanRows(report.Rows(shown))
 	if b.Teacher {
 		v.Cycle = "/cycle/" + clean(c.Bench) + "/" + clean(c.ID)
 	}

@@ -1,6 +1,21 @@
-// Asks for the page again while somebody waits for what it will show. Without scripts
-// there is a link to do so.
+// Shows the page anew when the server has something new to show, but not while somebody
+// fills in a form on it. Without scripts there is a link to look again.
 "use strict";
-setInterval(() => {
-  if (document.visibilityState === "visible" && !document.querySelector("details[open], :focus:is(input, textarea, select)")) location.reload();
-}, 4000);
+(() => {
+  const everyMS = 3000;
+  const main = document.getElementById("main");
+  const filling = () => [...main.querySelectorAll("input, textarea, select")].some((f) => f.matches(":focus") || (f.defaultValue !== undefined && f.value !== f.defaultValue));
+  let shown = null;
+  setInterval(async () => {
+    if (document.visibilityState !== "visible" || filling()) return;
+    try {
+      const r = await fetch(location.href);
+      if (!r.ok) return;
+      const text = new DOMParser().parseFromString(await r.text(), "text/html").getElementById("main").innerHTML;
+      if (shown !== null && text !== shown) location.reload();
+      shown = text;
+    } catch {
+      // The server is away; the next look tells.
+    }
+  }, everyMS);
+})();

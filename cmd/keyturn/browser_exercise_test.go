@@ -1,0 +1,149 @@
+package main
+
+import (
+	"context"
+	"fmt"
+	"net/http"
+	"net/url"
+	"path/filepath"
+	"strings"
+	"testing"
+
+	"github.com/chromedp/cdproto/cdp"
+	"github.com/chromedp/cdproto/emulation"
+	"github.com/chromedp/chromedp"
+
+	"keyturn/daemon/dashboard/access"
+)
+
+// A class: an instructor releases an exercise, two apprentices answer it at once, one of
+// them with scripts blocked, the key is turned, marks come, and one tries again.
+func TestBrowserExerciseOfAClass(t *testing.T) {
+	s, b, axe := openSite(t), startBrowser(t), axeSource(t)
+	s.bench("bay-1", 0, 3)
+	const password = "a box of spare fuses"
+	for name, role := range map[string]access.Role{"mira": access.Instructor, "cara": access.Apprentice, "dan": access.Apprentice} { // each by itself
+		if err := s.access.Add(t.Context(), name, password, role); err != nil {
+			t.Fatal(err)
+		}
+	}
+	pictures := t.ArtifactDir()
+	tabs := map[string]*tab{}
+	for _, name := range []string{"mira", "cara", "dan"} {
+		x := b.tab(t)
+		x.size(map[string]int64{"mira": 1920, "cara": 1024, "dan": 390}[name])
+		x.theme(themes()[0])
+		if name == "dan" {
+			do(x, func(ctx context.Context, t *chromedp.Target) (cdp.Empty, error) {
+				return cdp.Call(ctx, t, emulation.SetScriptExecutionDisabled, emulation.SetScriptExecutionDisabledParams{Value: true})
+			})
+		}
+		x.cookie(s.signedInAs(name, password), s.at("/"))
+		tabs[name] = x
+	}
+	mira, cara, dan := tabs["mira"], tabs["cara"], tabs["dan"]
+
+	waitUntil(t, "the bench is heard", func() bool {
+		mira.open(s.at("/class"))
+		return eval[bool](mira, `!!document.querySelector("[name=bench] option")`)
+	})
+	mira.fill(map[string]string{"exercise": "after-key-off"})
+	mira.submit("exercise")
+	mira.wait("the sitting", `location.pathname === "/class/1"`)
+
+	for _, x := range []*tab{cara, dan} {
+		x.open(s.at("/"))
+		x.wait("only the exercises", `location.pathname === "/exercises" && !document.querySelector("nav a[href='/history']")`)
+		x.press("Begin with After key-off: at once, later, never")
+		x.wait("the cautions", `!!document.querySelector("[name=read]")`)
+		if x == cara { // axe is a script
+			judged(t, x, axe, filepath.Join(pictures, "cautions"))
+		}
+		x.tick("read")
+		x.press("Show the questions")
+		x.wait("the questions", `!!document.querySelector("[name=answer-radio]")`)
+		x.fill(map[string]string{"answer-radio": "at once", "answer-wipers": "12 V"})
+		x.press("Hand in: nothing can be changed after that")
+		x.wait("what is not clear is asked back", `document.querySelector("[role=alert]") && document.querySelector("[name=answer-radio]").value === "at once"`)
+		if x == cara {
+			judged(t, x, axe, filepath.Join(pictures, "asked-back"))
+		}
+		x.fill(map[string]string{"answer-wipers": "1,0 s", "answer-lamps-do": "accessory"})
+	}
+	mira.wait("the instructor's page follows by itself", `document.body.textContent.includes("2 answers so far")`)
+	for _, x := range []*tab{cara, dan} {
+		waitUntil(t, "the key is off and the answers are taken", func() bool {
+			x.press("Hand in: nothing can be changed after that")
+			x.wait("an answer to handing in", `document.readyState === "complete" && (!!document.querySelector("[role=alert]") || document.body.textContent.includes("Your answers are handed in") || document.body.textContent.includes("marks"))`)
+			return !eval[bool](x, `!!document.querySelector("[role=alert]")`)
+		})
+	}
+	cara.wait("the marks come by themselves", `document.body.textContent.includes("of 14 marks") && !!document.querySelector("figure svg")`)
+	waitUntil(t, "without scripts the marks come when one looks again", func() bool {
+		dan.open(eval[string](dan, `document.querySelector("main a.button").href`))
+		return eval[bool](dan, `document.body.textContent.includes("of 14 marks")`)
+	})
+	judged(t, cara, axe, filepath.Join(pictures, "cara-marked"))
+	dan.picture(filepath.Join(pictures, "dan-marked.png"))
+	mira.wait("both are marked", `[...document.querySelectorAll("tbody td")].filter((c) => c.textContent.includes("of 14 marks")).length === 2`)
+	judged(t, mira, axe, filepath.Join(pictures, "class"))
+
+	// Another attempt.
+	mira.follow("cara")
+	mira.wait("cara's sheet", `!!document.querySelector("[name=comment]")`)
+	mira.fill(map[string]string{"comment": "Watch the lamps to the end."})
+	mira.tick("again")
+	mira.press("Keep it")
+	mira.wait("kept", `document.body.textContent.includes("From mira")`)
+	cara.open(s.at("/exercises"))
+	cara.press("Try again with After key-off: at once, later, never")
+	cara.wait("the cautions again", `!!document.querySelector("[name=read]")`)
+	for name, x := range tabs { // each by itself
+		for _, said := range x.troubles() {
+			if !strings.Contains(said, "422") { // forms that came back
+				t.Errorf("%s: %s", name, said)
+			}
+		}
+	}
+}
+
+// judged holds a page as it stands to what every page is held to, and keeps its picture.
+func judged(t *testing.T, x *tab, axe, name string) {
+	t.Helper()
+	width := eval[int64](x, "window.innerWidth")
+	for _, f := range x.faults(axe, themes()[0], width) {
+		t.Errorf("%s: %s", filepath.Base(name), f)
+	}
+	x.picture(name + ".png")
+}
+
+// press clicks a button by its words, once it is there.
+func (x *tab) press(words string) {
+	x.t.Helper()
+	at := fmt.Sprintf(`[...document.querySelectorAll("main button")].find((a) => a.textContent.trim() === %q)`, words)
+	x.wait("a button "+words, at)
+	eval[chromedp.Void](x, at+".click()")
+}
+
+// tick ticks a box by its name.
+func (x *tab) tick(name string) {
+	x.t.Helper()
+	at := fmt.Sprintf(`document.querySelector("main [name=%s]")`, name)
+	x.wait("a box "+name, at)
+	eval[chromedp.Void](x, at+".checked = true")
+}
+
+// signedInAs is the cookie of a user.
+func (s *site) signedInAs(name, password string) *http.Cookie {
+	s.t.Helper()
+	c := &http.Client{CheckRedirect: func(*http.Request, []*http.Request) error { return http.ErrUseLastResponse }}
+	r, err := c.PostForm(s.at("/sign-in"), url.Values{"name": {name}, "password": {password}, "next": {"/"}})
+	if err != nil {
+		s.t.Fatal(err)
+	}
+	defer r.Body.Close()
+	if len(r.Cookies()) != 1 {
+		s.t.Fatalf("%s could not sign in: %s", name, r.Status)
+	}
+	return r.Cookies()[0]
+}
