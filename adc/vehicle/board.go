@@ -17,6 +17,7 @@ const (
 	Terminal75
 	Terminal15
 	Terminal50
+	Terminal61
 )
 
 // BoardSlot is one slot of a board.
@@ -28,6 +29,16 @@ type BoardSlot struct {
 	GhostV, GhostOhm float64
 	// LoadOhm is the bench's test load in it.
 	LoadOhm float64
+	// StaysOnS is how long a delay relay holds it after its feed has gone.
+	StaysOnS float64
+	// Switched: it is fed only while the switch beside it is closed too.
+	Switched bool
+	// OffInStart: what feeds it lets go while terminal 50 is live.
+	OffInStart bool
+	// FedBy is the slot, from 1, whose volts come in from its load side while it is not
+	// fed itself, through FedByOhm; 0 for none.
+	FedBy    int
+	FedByOhm float64
 }
 
 // BoardOptions shapes a board.
@@ -37,6 +48,8 @@ type BoardOptions struct {
 	Slots []BoardSlot
 	// Dips: a start pulls the bench supply down.
 	Dips bool
+	// ByHand: a person turns the key, and no watchdog holds the supply of the relays.
+	ByHand bool
 }
 
 // Board is a box or training board on a bench supply, whose relays, loads and bleed
@@ -47,16 +60,20 @@ type Board struct {
 	o     BoardOptions
 	waves []*Wave
 
-	mu      sync.Mutex
-	rng     *rand.Rand
-	built   adc.Instant
-	moves   []boardMove // to come, in the order of time
-	relays  [Terminal50 + 1]bool
-	loads   []bool
-	bleeds  []bool
-	starter start
-	started bool // the relay of terminal 50 is closed
-	pulsed  adc.Instant
+	mu           sync.Mutex
+	rng          *rand.Rand
+	built        adc.Instant
+	moves        []boardMove // to come, in the order of time
+	relays       [Terminal61 + 1]bool
+	fedAt        []adc.Instant // when each slot was fed last
+	switched     []bool
+	shown        []shown
+	feed, behind []shown // of each slot, with its fuse out
+	loads        []bool
+	bleeds       []bool
+	starter      start
+	started      bool // the relay of terminal 50 is closed
+	pulsed       adc.Instant
 }
 
 // boardMove is a contact that moves.
@@ -70,6 +87,7 @@ type boardMove struct {
 type Contact struct {
 	Relay       Terminal
 	Load, Bleed int // slot, from 1; 0 for none
+	Switch      int // that beside a slot, from 1; 0 for none
 }
 
 // Figures of a board: 12.6 V behind 20 mΩ, sound wiring of 50 mΩ, relays that operate in
@@ -78,6 +96,7 @@ type Contact struct {
 const (
 	boardV       = 12.6
 	boardOhm     = 0.02
+	boardChargeV = 1.6 // more while the dynamo turns
 	boardBleed   = 10e3
 	operateNS    = 6e6
 	releaseNS    = 4e6
@@ -90,7 +109,8 @@ const (
 
 // NewBoard returns a board with everything off.
 func NewBoard(o BoardOptions) *Board {
-	b := &Board{o: o, rng: rand.New(rand.NewPCG(o.Seed, 0xb0a4d)), built: o.Start, loads: make([]bool, len(o.Slots)), bleeds: make([]bool, len(o.Slots))}
+	b := &Board{o: o, rng: rand.New(rand.NewPCG(o.Seed, 0xb0a4d)), built: o.Start, loads: make([]bool, len(o.Slots)), bleeds: make([]bool, len(o.Slots)),
+		feed: make([]shown, len(o.Slots)), behind: make([]shown, len(o.Slots)), fedAt: make([]adc.Instant, len(o.Slots)), switched: make([]bool, len(o.Slots)), shown: make([]shown, terminalLead+3+len(o.Slots))}
 	for range terminalLead + 3 + len(o.Slots) {
 		w := &Wave{f: newFilter(upperOhm, lowerOhm, farad), t: o.Start, more: b.extend}
 		b.waves = append(b.waves, w)
@@ -127,7 +147,9 @@ func (b *Board) Supplied(at adc.Instant) bool {
 	return b.supplied(at)
 }
 
-func (b *Board) supplied(at adc.Instant) bool { return b.pulsed != 0 && at < b.pulsed+pulseHoldNS }
+func (b *Board) supplied(at adc.Instant) bool {
+	return b.o.ByHand || b.pulsed != 0 && at < b.pulsed+pulseHoldNS
+}
 
 // Closed reports whether the contact of a relay is closed, as of the latest instant.
 func (b *Board) Closed(t Terminal) bool {
@@ -168,6 +190,8 @@ func (b *Board) move(at adc.Instant) {
 			b.loads[m.what.Load-1] = m.on
 		case m.what.Bleed > 0:
 			b.bleeds[m.what.Bleed-1] = m.on
+		case m.what.Switch > 0:
+			b.switched[m.what.Switch-1] = m.on
 		default:
 			b.relays[m.what.Relay] = m.on
 		}
@@ -192,6 +216,7 @@ func (b *Board) build(from, to adc.Instant) {
 			v0 = w.segs[n-1].v1 // no step where nothing switches
 		}
 		w.segs = append(w.segs, segment{from: from, to: to, v0: v0, v1: v, weak: ohm / (ohm + upperOhm + lowerOhm)})
+		b.shown[lead].see(to, v, ohm)
 	}
 	put(0, supply, boardOhm)
 	for k := range 3 {
@@ -204,8 +229,10 @@ func (b *Board) build(from, to adc.Instant) {
 	for i, s := range b.o.Slots {
 		v, ohm := 0.0, floatingOhm
 		switch {
-		case s.Feed != NoFeed && b.closed(s.Feed, from):
+		case b.fed(i, from):
 			v, ohm = supply, s.SourceOhm
+		case s.FedBy > 0 && b.fed(s.FedBy-1, from):
+			v, ohm = supply, s.FedByOhm
 		case s.GhostOhm > 0:
 			v, ohm = s.GhostV, s.GhostOhm
 		}
@@ -215,8 +242,22 @@ func (b *Board) build(from, to adc.Instant) {
 		if b.bleeds[i] && b.supplied(from) {
 			v, ohm = v*boardBleed/(ohm+boardBleed), ohm*boardBleed/(ohm+boardBleed)
 		}
+		b.sides(i, from, to, supply)
 		put(terminalLead+3+i, v, ohm)
 	}
+}
+
+// fed reports whether a slot's own feed is live, and notes it for what stays on.
+func (b *Board) fed(i int, at adc.Instant) bool {
+	s := &b.o.Slots[i]
+	switch {
+	case s.Feed == NoFeed, s.Switched && !b.switched[i], s.OffInStart && b.closed(Terminal50, at):
+		return false
+	case b.closed(s.Feed, at):
+		b.fedAt[i] = at
+		return true
+	}
+	return b.fedAt[i] != 0 && at < b.fedAt[i]+nano(s.StaysOnS)
 }
 
 // supply is the bench supply's voltage.
@@ -226,6 +267,9 @@ func (b *Board) supply(at adc.Instant) float64 {
 		if b.loads[i] && b.supplied(at) && s.Feed != NoFeed && b.closed(s.Feed, at) {
 			v -= boardOhm * boardV / (s.LoadOhm + s.SourceOhm)
 		}
+	}
+	if b.closed(Terminal61, at) {
+		v += boardChargeV
 	}
 	if s := &b.starter; b.o.Dips && s.from != 0 {
 		ended := -1.0

@@ -77,7 +77,8 @@ type shopOptions struct {
 	root            string
 	records, keeper string
 	exercises       []dashboard.Exercise
-	client          string // begins the names at the broker
+	practice        dashboard.Practice // nil: none
+	client          string             // begins the names at the broker
 	listen          string
 	door            door // but for where it listens
 	logger          *slog.Logger
@@ -125,7 +126,7 @@ func startShop(ctx context.Context, o shopOptions) (*shop, error) {
 		return fail(err)
 	}
 	s.access = access.New(access.Options{Records: s.records, Open: l.open, Secure: l.secure, Logger: o.logger})
-	h, err := dashboard.New(dashboard.Options{State: state, Records: s.records, Jobs: s.records, Exercises: o.exercises, Access: s.access, Hosts: l.hosts, Secure: l.secure, Proxy: l.proxy,
+	h, err := dashboard.New(dashboard.Options{State: state, Records: s.records, Jobs: s.records, Exercises: o.exercises, Practice: o.practice, Access: s.access, Hosts: l.hosts, Secure: l.secure, Proxy: l.proxy,
 		Done: ctx.Done(), Logger: o.logger})
 	if err != nil {
 		return fail(err)

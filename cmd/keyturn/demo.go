@@ -20,6 +20,7 @@ import (
 	"keyturn/cmd/internal/parts"
 	"keyturn/daemon"
 	"keyturn/daemon/config"
+	"keyturn/daemon/dashboard"
 	"keyturn/daemon/link"
 	"keyturn/protocol"
 )
@@ -37,6 +38,7 @@ type demo struct {
 	Record    string `help:"Record every input of the bench as a capture." placeholder:"FILE"`
 	Listen    string `help:"Loopback address of the dashboard; without it 127.0.0.1:8733 or, where that is taken, a free port. With --once, --fast and --json there is a dashboard only if this or --keep is given." placeholder:"ADDRESS" xor:"listen"`
 	Keep      string `help:"Keep the dashboard's records in this folder; without it they are thrown away." placeholder:"DIR" xor:"keep"`
+	Exercise  string `help:"Instead: the box of an exercise file, with its faults, to practise on. You turn the key and hold a simulated meter on the dashboard; the exercise is released." type:"existingfile" placeholder:"FILE" xor:"truth"`
 	Exercises string `help:"Folder of exercise files that the dashboard offers; those on a vehicle whose slots the bench has can be released." type:"existingdir" placeholder:"FOLDER"`
 	Alone     bool   `name:"no-dashboard" help:"Open no dashboard." xor:"listen,keep"`
 	Requests  bool   `help:"Take requests over MQTT."`
@@ -61,6 +63,12 @@ func (d *demo) Run(ctx context.Context) error {
 		url = b.url
 	}
 	sim, err := d.simulation(url)
+	var hand *practice
+	if d.Exercise != "" {
+		if hand, err = d.practice(url); err == nil {
+			sim = hand.simulation
+		}
+	}
 	if err != nil {
 		return err
 	}
@@ -73,7 +81,7 @@ func (d *demo) Run(ctx context.Context) error {
 
 	ctx, stop := context.WithCancel(ctx)
 	defer stop()
-	address, closeShop, err := d.dashboard(ctx, url)
+	address, closeShop, err := d.dashboard(ctx, url, hand)
 	if err != nil {
 		return err
 	}
@@ -82,6 +90,8 @@ func (d *demo) Run(ctx context.Context) error {
 	show.once, show.dashboard = d.Once, address
 	if d.JSON && address != "" {
 		fmt.Fprintf(os.Stderr, "Dashboard: %s\n", address)
+	} else if hand != nil {
+		show.begin(hand)
 	} else if !d.JSON {
 		show.hello(sim, url)
 	}
@@ -125,6 +135,18 @@ func (d *demo) Run(ctx context.Context) error {
 	return err
 }
 
+// practice is the exercise that the options ask for.
+func (d *demo) practice(broker string) (*practice, error) {
+	if d.Once || d.Fast || d.JSON || d.Alone || d.Exercises != "" {
+		return nil, errors.New("--exercise is done on the dashboard, by hand and in real time: leave out --once, --fast, --json, --no-dashboard and --exercises")
+	}
+	e, box, err := readExercise(d.Exercise)
+	if err != nil {
+		return nil, err
+	}
+	return newPractice(d.Exercise, &e, &box, broker)
+}
+
 // simulation is what the options ask for.
 func (d *demo) simulation(broker string) (*simulation, error) {
 	if !d.Parked {
@@ -164,7 +186,7 @@ func waitKept(ctx context.Context, kept <-chan struct{}) error {
 
 // dashboard opens a dashboard on the demo's broker, if one is wanted, and returns its
 // address.
-func (d *demo) dashboard(ctx context.Context, url string) (address string, done func(), err error) {
+func (d *demo) dashboard(ctx context.Context, url string, hand *practice) (address string, done func(), err error) {
 	asked := d.Listen != "" || d.Keep != ""
 	if d.Alone || !asked && (d.Once || d.Fast || d.JSON) {
 		return "", func() {}, nil
@@ -179,11 +201,17 @@ func (d *demo) dashboard(ctx context.Context, url string) (address string, done 
 		return "", nil, fmt.Errorf("make a folder for the records: %w", err)
 	}
 	exercises, err := readExercises(d.Exercises)
+	if err == nil && hand != nil {
+		exercises = []dashboard.Exercise{hand.exercise}
+	}
 	if err != nil {
 		return "", nil, errors.Join(err, throwAway())
 	}
 	o := shopOptions{broker: link.Broker{URL: url}, root: protocol.DefaultRoot, records: filepath.Join(dir, "records.db"), exercises: exercises,
 		keeper: "records", client: "keyturn-demo", listen: cmp.Or(d.Listen, demoListen), logger: slog.New(slog.DiscardHandler)}
+	if hand != nil {
+		o.practice = hand
+	}
 	s, err := startShop(ctx, o)
 	if errors.Is(err, unix.EADDRINUSE) && d.Listen == "" {
 		fmt.Fprintf(os.Stderr, "Something else listens at %s, so the dashboard takes a free port.\n", demoListen)
@@ -192,6 +220,12 @@ func (d *demo) dashboard(ctx context.Context, url string) (address string, done 
 	}
 	if err != nil {
 		return "", nil, errors.Join(err, throwAway())
+	}
+	if hand != nil {
+		err = hand.release(ctx, s.records)
+	}
+	if err != nil {
+		return "", nil, errors.Join(err, s.close(), throwAway())
 	}
 	return "http://" + s.address + "/", func() {
 		if err := errors.Join(s.close(), throwAway()); err != nil {

@@ -140,6 +140,7 @@ type answersBody struct {
 	Marked                   *markedView
 	Comment, CommentBy       string
 	Teacher                  bool
+	Practice                 bool // there is a simulated box to measure on
 	Again                    bool
 }
 
@@ -167,7 +168,7 @@ type markedView struct {
 
 func (d *dashboard) answersBody(r *http.Request, a *asked) answersBody {
 	b := answersBody{Standing: d.standing(&a.sheet), Path: sheetPath(&a.sheet), Title: clean(a.file.Title), Bench: clean(a.sitting.Bench), Name: clean(a.sheet.Apprentice),
-		Teacher: d.who(r).Role == Instructor, Comment: cleanLines(a.sheet.Comment), CommentBy: clean(a.sheet.CommentBy), Again: a.sheet.Again}
+		Practice: d.o.Practice != nil, Teacher: d.who(r).Role == Instructor, Comment: cleanLines(a.sheet.Comment), CommentBy: clean(a.sheet.CommentBy), Again: a.sheet.Again}
 	for _, c := range a.file.Cautions {
 		b.Cautions = append(b.Cautions, report.Caution(c))
 	}

@@ -34,6 +34,7 @@ func loadAssets() (*assets, error) {
 		"wave.js":     script,
 		"hand.js":     script,
 		"waiting.js":  script,
+		"meter.js":    script,
 		"mark.svg":    "image/svg+xml",
 
 		"uplot/uPlot.iife.min.js": script,

@@ -22,6 +22,8 @@ type Options struct {
 	Jobs *records.Store
 	// Exercises are those that can be released, in the order in which they are listed.
 	Exercises []Exercise
+	// Practice is a simulated box to practise on; nil: there is none.
+	Practice Practice
 	// Hosts are the names under which the dashboard may be asked for, without port;
 	// none: loopback's.
 	Hosts []string
@@ -131,6 +133,7 @@ func build(o Options) (*dashboard, error) {
 	mux.HandleFunc("GET /history", d.history)
 	d.jobRoutes(mux)
 	d.exerciseRoutes(mux)
+	d.practiceRoutes(mux)
 	mux.HandleFunc("GET /health", d.health)
 	mux.HandleFunc("GET /events", d.events)
 	mux.HandleFunc("GET /assets/{name}", a.serve)

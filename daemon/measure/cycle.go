@@ -1,6 +1,7 @@
 package measure
 
 import (
+	"slices"
 	"time"
 
 	"keyturn/adc"
@@ -25,6 +26,11 @@ const (
 // settleFor is how long every slot must have been dead, and the key off, before
 // the cycle is settled.
 const settleFor = 2 * time.Second
+
+// offBefore is how much of the time with the key off goes to a cycle that begins while
+// the one before is watched: enough to see what is live without the key. Of a shorter time
+// each gets half.
+const offBefore = time.Second
 
 // blindMax bounds the blind stretches kept per lead and cycle; later ones
 // lengthen the last.
@@ -82,7 +88,7 @@ func (c *cycleTracker) note(e *Engine, n Note) {
 func (c *cycleTracker) keyMoved(e *Engine, m KeyMoved) {
 	if m.Position != adc.Off && (!c.open || c.keyOff != 0) {
 		if c.open {
-			c.close(e, NextCycle, m.At)
+			c.close(e, NextCycle, m.At.Add(-min(m.At.Sub(c.keyOff)/2, offBefore)))
 		}
 		c.open, c.began, c.revision, c.keyOff, c.endAsked = true, m.At, 0, 0, false
 		c.keys = append(c.keys[:0:0], m)
@@ -190,10 +196,31 @@ func (c *cycleTracker) close(e *Engine, why Ended, at adc.Instant) {
 	}
 	e.crank.finish(e)
 	c.followBlinds(e)
+	late := takeLate(e, at)
 	c.revise(e, why)
 	c.open, c.keys, c.notes = false, nil, nil
 	e.quiescence.on = false
 	c.watch(e, at)
+	for i, ts := range late {
+		if len(ts) > 0 {
+			c.initial[i], e.leads[i].trans = opposite(ts[0].State), ts
+		}
+	}
+}
+
+// takeLate takes from each lead the transitions from an instant on: they belong to the
+// next cycle. Relays move before the key is known to have done so.
+func takeLate(e *Engine, from adc.Instant) [][]transition {
+	late := make([][]transition, len(e.leads))
+	for i := range e.leads {
+		l := &e.leads[i]
+		k := len(l.trans)
+		for k > 0 && l.trans[k-1].At >= from {
+			k--
+		}
+		late[i], l.trans = slices.Clone(l.trans[k:]), l.trans[:k]
+	}
+	return late
 }
 
 // revise emits the cycle as it stands.
