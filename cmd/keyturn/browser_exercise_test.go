@@ -13,7 +13,9 @@ import (
 	"github.com/chromedp/cdproto/emulation"
 	"github.com/chromedp/chromedp"
 
+	"keyturn/daemon"
 	"keyturn/daemon/dashboard/access"
+	"keyturn/protocol"
 )
 
 // A class: an instructor releases an exercise, two apprentices answer it at once, one of
@@ -146,4 +148,50 @@ func (s *site) signedInAs(name, password string) *http.Cookie {
 		s.t.Fatalf("%s could not sign in: %s", name, r.Status)
 	}
 	return r.Cookies()[0]
+}
+
+// The page of the simulated meter is held to what every page is, at every width, and its
+// number follows by itself.
+func TestBrowserPractice(t *testing.T) {
+	const file = "../../testdata/exercises/by-key.toml"
+	e, box, err := readExercise(file)
+	if err != nil {
+		t.Fatal(err)
+	}
+	s, axe := openSite(t), axeSource(t)
+	p, err := newPractice(file, &e, &box, s.broker.URL())
+	if err != nil {
+		t.Fatal(err)
+	}
+	s.end()
+	s.options.practice = p
+	s.again()
+	ctx, stop := context.WithCancel(context.Background())
+	ended := make(chan error, 1)
+	go func() { ended <- daemon.Run(ctx, p.options) }()
+	defer func() {
+		stop()
+		if err := <-ended; err != nil {
+			t.Error(err)
+		}
+	}()
+	x := startBrowser(t).tab(t)
+	x.size(1024)
+	x.open(s.at("/practice?black=minus&red=t3%2Flower"))
+	x.wait("nothing there", `/^-?0\.0\d V$/.test(document.getElementById("reading").textContent)`)
+	p.Turn(protocol.PositionAccessory)
+	x.wait("the number follows", `/^12\.\d\d V$/.test(document.getElementById("reading").textContent)`)
+	for _, m := range themes() {
+		x.theme(m)
+		for _, width := range widths(m) {
+			x.size(width)
+			for _, f := range x.faults(axe, m, width) {
+				t.Errorf("%s, %d px: %s", m.name, width, f)
+			}
+			x.picture(filepath.Join(t.ArtifactDir(), fmt.Sprintf("practice-%d-%s.png", width, m.name)))
+		}
+	}
+	for _, said := range x.troubles() {
+		t.Error(said)
+	}
 }

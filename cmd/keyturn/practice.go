@@ -158,15 +158,15 @@ func (p *practice) Operable() (out []dashboard.Operable) {
 	for _, id := range p.slots {
 		name := "Slot " + id + ", " + p.box.Slot(id).Legend
 		if p.box.Slot(id).Expected == "switch-operated" {
-			o := dashboard.Operable{ID: "switch-" + id, Name: name + ", its switch", Is: "open", Do: "Close it:"}
+			o := dashboard.Operable{ID: "switch-" + id, Name: name + ", its switch", Is: "open", Do: "Close it"}
 			if p.switched[id] {
-				o.Is, o.Do = "closed", "Open it:"
+				o.Is, o.Do = "closed", "Open it"
 			}
 			out = append(out, o)
 		}
-		o := dashboard.Operable{ID: "fuse-" + id, Name: name + ", its fuse", Is: "in", Do: "Take it out:"}
+		o := dashboard.Operable{ID: "fuse-" + id, Name: name + ", its fuse", Is: "in", Do: "Take it out"}
 		if p.pulled[id] {
-			o.Is, o.Do = "out", "Put it in:"
+			o.Is, o.Do = "out", "Put it in"
 		}
 		out = append(out, o)
 	}

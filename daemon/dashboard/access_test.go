@@ -18,6 +18,7 @@ import (
 
 	"keyturn/daemon/dashboard/access"
 	"keyturn/daemon/records"
+	"keyturn/protocol"
 )
 
 const (
@@ -128,6 +129,7 @@ func leasts() map[string]Role {
 		"GET /events": Viewer, "GET /": Viewer, "GET /set-up": Viewer, "POST /set-up": Viewer,
 		"POST /sign-out": Apprentice, "GET /account": Apprentice, "POST /account": Apprentice,
 		"GET /exercises": Apprentice, "POST /exercises/{sitting}": Apprentice, "GET /answers/{sheet}": Apprentice, "POST /answers/{sheet}": Apprentice, "POST /answers/{sheet}/cautions": Apprentice,
+		"GET /practice": Apprentice, "POST /practice": Apprentice,
 		"GET /class": Instructor, "POST /class": Instructor, "GET /class/{sitting}": Instructor, "POST /class/{sitting}/end": Instructor, "POST /class/{sitting}/delete": Instructor,
 		"POST /answers/{sheet}/comment": Instructor, "GET /progress": Instructor, "GET /class/marks.csv": Instructor,
 		"GET /users": Instructor, "POST /users": Instructor, "GET /user": Instructor,
@@ -148,11 +150,21 @@ func address(pattern string) (method, path string) {
 	return method, regexp.MustCompile(`\{[a-z]+\}`).ReplaceAllString(path, "x")
 }
 
+// stillLife is a practice in which nothing happens.
+type stillLife struct{}
+
+func (stillLife) Key() protocol.Position                          { return protocol.PositionOff }
+func (stillLife) Turn(protocol.Position)                          {}
+func (stillLife) Operable() []Operable                            { return nil }
+func (stillLife) Operate(string)                                  {}
+func (stillLife) TestPoints() []TestPoint                         { return []TestPoint{{"plus", "supply, plus"}} }
+func (stillLife) Read(red, black string) (figure, unit, w string) { return "12.60", "V", "" }
+
 func TestEveryRouteHasItsLeastRole(t *testing.T) {
 	a, s := newAccess(t, access.Options{}, true)
 	done := make(chan struct{})
 	close(done) // streams end at once
-	d, err := build(Options{State: newState(t), Records: s, Jobs: s, Access: a, Done: done})
+	d, err := build(Options{State: newState(t), Records: s, Jobs: s, Access: a, Done: done, Practice: stillLife{}})
 	if err != nil {
 		t.Fatal(err)
 	}

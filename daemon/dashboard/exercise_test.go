@@ -166,6 +166,9 @@ func TestAnExerciseFromReleaseToRetry(t *testing.T) {
 	if to != sheet+"#q-lamps" {
 		t.Errorf("after a hint: %s", to)
 	}
+	if doc, _ := answer(t, cara.get(sheet), http.StatusOK); attr(all(doc, "button", "name")[0], "value") != "save" {
+		t.Error("Enter in a field does something else than keep the answers")
+	}
 	has(t, "with a hint", cara.page(t, sheet), `value="at once"`, `value="soon"`, "It is longer than you think")
 	w := cara.ask(http.MethodPost, sheet, url.Values{"answer-wipers": {"12 V"}, "do": {"hand-in"}})
 	_, text := answer(t, w, http.StatusUnprocessableEntity)

@@ -23,7 +23,9 @@ func (d *dashboard) markDue(ctx context.Context) {
 		return
 	}
 	for i := range due {
-		if err := d.mark(ctx, &due[i]); err != nil && !errors.Is(err, records.ErrNone) {
+		err := d.mark(ctx, &due[i])
+		// Not measured yet, or another look has just marked it.
+		if err != nil && !errors.Is(err, records.ErrNone) && !errors.Is(err, records.ErrNoSheet) {
 			d.o.Logger.Error("answers could not be marked", "sheet", due[i].ID, "err", err)
 		}
 	}
