@@ -264,12 +264,11 @@ func (c *classroom) leaks(b *browser, sheet string) (out []string) {
 			paths = append(paths, method+" "+p)
 		}
 	}
-	for i := range 3 {
+	for _, y := range c.cycles() {
 		for _, page := range []string{"cycle", "sheet"} {
-			for _, y := range c.cycles() {
-				paths = append(paths, fmt.Sprintf("/%s/%s/%s", page, classBench, y), fmt.Sprintf("/compare?before=%s/%s&after=%s/%s&n=%d", classBench, y, classBench, y, i))
-			}
+			paths = append(paths, fmt.Sprintf("/%s/%s/%s", page, classBench, y))
 		}
+		paths = append(paths, fmt.Sprintf("/compare?a-bench=%s&a=%s&b-bench=%s&b=%s", classBench, y, classBench, y))
 	}
 	paths = append(paths, "/events?bench="+classBench, "/events?bench="+classBench+"&wave=lead-01", "/history?bench="+classBench, "/bench/"+classBench+"?show=lead-01",
 		"/hand/"+classBench+"/lead-01", sheet, sheet+"?done=saved", "/exercises?bench="+classBench, "/nowhere", "/%2e%2e/cycle", "/answers/../history")

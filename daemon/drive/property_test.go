@@ -167,17 +167,7 @@ func play(t *testing.T, b Bench, s Script, data []byte) (starts, loads int) {
 	w := &watch{t: t, b: b, l: m.b.Limits, on: make([]time.Duration, len(b.Outputs)), now: time.Hour, startTo: time.Hour}
 	r := &rig{t: t, m: m, now: time.Hour}
 	for i := 0; i+1 < len(data); i += 2 {
-		r.in = Inputs{Arm: true, StopReleased: true, SupplyV: 12.6, QuietFor: time.Hour}
-		r.in.ReadBack = r.out.Without(watchdog)
-		if m.armed() {
-			r.in.ReadBack = r.in.ReadBack.With(watchdog)
-		}
-		for k := range terminals {
-			r.in.Terminals[k] = SeenDead
-			if r.out.Has(relay75 + k) {
-				r.in.Terminals[k] = SeenLive
-			}
-		}
+		r.in = sound(m, r.out)
 		late := spoil(&r.in, data[i])
 		r.now += time.Duration(data[i+1])*DeadMan/255 + late
 		was := r.out
