@@ -84,7 +84,8 @@ func (a *AnswerSheet) Answer(question string) Answer {
 func (s *Store) Begin(ctx context.Context, sitting int64, apprentice string) (id string, err error) {
 	err = s.change(ctx, func(tx *sql.Tx) error {
 		// Touched, so that of two requests at once the second waits and finds the first's.
-		if err := changedBy(tx.ExecContext(ctx, "UPDATE sitting SET ended=ended WHERE number=$1 AND ended=''", sitting)); err != nil {
+		res, err := tx.ExecContext(ctx, "UPDATE sitting SET ended=ended WHERE number=$1 AND ended=''", sitting)
+		if err := changed("look whether the sitting is open", res, err, ErrNotTaken); err != nil {
 			return err
 		}
 		latest, err := scanSheet(tx.QueryRowContext(ctx, "SELECT "+sheetColumns+" FROM answer_sheet WHERE sitting=$1 AND apprentice=$2 ORDER BY attempt DESC LIMIT 1", sitting, apprentice))
@@ -107,17 +108,6 @@ func (s *Store) Begin(ctx context.Context, sitting int64, apprentice string) (id
 		return "", fmt.Errorf("begin an answer sheet: %w", err)
 	}
 	return id, nil
-}
-
-// changedBy is an ErrNotTaken where a statement changed nothing.
-func changedBy(res sql.Result, err error) error {
-	if err != nil {
-		return err
-	}
-	if n, err := res.RowsAffected(); err != nil || n > 0 {
-		return err
-	}
-	return ErrNotTaken
 }
 
 // AnswerSheet returns an answer sheet, or an ErrNoSheet.
