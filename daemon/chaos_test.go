@@ -18,6 +18,7 @@ import (
 	"testing"
 	"time"
 
+	"keyturn/daemon"
 	"keyturn/daemon/dashboard"
 	"keyturn/daemon/link"
 	"keyturn/daemon/link/linktest"
@@ -49,7 +50,7 @@ func runChaos(t *testing.T, database string) {
 	kills := map[string]int{"daemon": 50, "broker": 30, "network": 100}
 	speed, pause := 10.0, 250*time.Millisecond
 	switch {
-	case raced:
+	case daemon.Raced:
 		kills = map[string]int{"daemon": 8, "broker": 5, "network": 16}
 		speed = 2
 	case *long:
@@ -334,7 +335,7 @@ func (c *chaos) compare(kills map[string]int) {
 		t.Error("results were lost or changed")
 	}
 	least := 5 * kills["daemon"]
-	if raced {
+	if daemon.Raced {
 		least = kills["daemon"]
 	}
 	if puts < least || count < int64(least) {

@@ -53,6 +53,7 @@ type driving struct {
 
 	busy    bool // in a step: what it tells is an input, too
 	stepped adc.Instant
+	sampled adc.Instant // end of the latest sample
 	changed adc.Instant // when a slot's lead last changed
 	on      drive.Set   // lines that may be on
 	trouble string
@@ -114,7 +115,7 @@ func (c *core) driveLate(ctx context.Context) {
 
 func (d *driving) step(ctx context.Context, c *core, now adc.Instant) {
 	in := d.inputs(c.moment, now)
-	in.Age = max(0, now.Sub(c.now)) // a window's end is an estimate
+	in.Age = max(0, now.Sub(d.sampled)) // a window's end is an estimate
 	out, events := d.machine.Step(time.Duration(now), in)
 	d.write(out)
 	d.follow(c, now, out, events)
@@ -146,6 +147,7 @@ func (d *driving) follow(c *core, now adc.Instant, out drive.Set, events []drive
 // sample hands a lead's voltage on to the tests of sources.
 func (d *driving) sample(s *adc.Sample, m *moment) {
 	if d != nil && s.Lead >= 0 && s.Lead < len(m.volts) {
+		d.sampled = max(d.sampled, s.To)
 		d.tests.sample(s.Lead, s.To, m.volts[s.Lead])
 	}
 }
@@ -176,32 +178,38 @@ func (d *driving) inputs(m *moment, now adc.Instant) drive.Inputs {
 	return in
 }
 
-// write sets the lines, first those that go off. A line that could not be written may
-// be on, and is tried again.
+// write sets the lines: first those that go off, then the watchdog's, then those that go
+// on. A line that could not be written may be on, and is tried again; until then nothing
+// else goes on, and no change holds the supply, not even the watchdog's own way off.
 func (d *driving) write(out drive.Set) {
-	for i, line := range d.o.Outputs {
-		if !d.on.Has(i) || out.Has(i) {
-			continue
-		}
-		if err := line.Out(gpio.Low); err != nil {
-			d.fail(i, err)
-		} else {
-			d.on = d.on.Without(i)
+	for i, o := range d.o.Bench.Outputs {
+		if o.Role != drive.Watchdog && d.on.Has(i) && !out.Has(i) {
+			d.set(i, false)
 		}
 	}
-	for i, line := range d.o.Outputs {
-		if !out.Has(i) || d.on.Has(i) {
-			continue
-		}
-		d.on = d.on.With(i)
-		if err := line.Out(gpio.High); err != nil {
-			d.fail(i, err)
+	if d.trouble != "" {
+		return
+	}
+	for i, o := range d.o.Bench.Outputs {
+		switch {
+		case o.Role == drive.Watchdog && d.on.Has(i) && !out.Has(i):
+			d.set(i, false)
+		case out.Has(i) && !d.on.Has(i):
+			d.set(i, true)
 		}
 	}
 }
 
-func (d *driving) fail(line int, err error) {
-	d.trouble = fmt.Sprintf("line %s could not be written: %v", d.o.Bench.Outputs[line].Name, err)
+// set writes a line. One that was to go on may be, whatever became of it.
+func (d *driving) set(line int, high bool) {
+	if high {
+		d.on = d.on.With(line)
+	}
+	if err := d.o.Outputs[line].Out(gpio.Level(high)); err != nil {
+		d.trouble = fmt.Sprintf("line %s could not be written: %v", d.o.Bench.Outputs[line].Name, err)
+	} else if !high {
+		d.on = d.on.Without(line)
+	}
 }
 
 // off switches everything off, whatever was said: at the end, and when all else fails.
@@ -215,6 +223,7 @@ func (d *driving) off() {
 		for i := range d.o.Outputs {
 			d.on = d.on.With(i)
 		}
+		d.trouble = ""
 		if d.write(0); d.on == 0 {
 			return
 		}

@@ -16,6 +16,7 @@ import (
 	"testing"
 	"time"
 
+	"keyturn/daemon"
 	"keyturn/daemon/dashboard"
 	"keyturn/daemon/link"
 	"keyturn/daemon/link/linktest"
@@ -51,7 +52,7 @@ func TestLoad(t *testing.T) {
 		t.Run(database, func(t *testing.T) {
 			l := load{Benches: 1000, Results: 16, Every: time.Minute, Begin: 8 * time.Second}
 			switch {
-			case raced:
+			case daemon.Raced:
 				l.Benches, l.Results, l.Begin = 100, 6, 3*time.Second
 			case *long:
 				l.Results, l.Begin = 0, time.Minute

@@ -1,5 +1,5 @@
 //go:build !race
 
-package daemon_test
+package daemon
 
-const raced = false
+const Raced = false

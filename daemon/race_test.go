@@ -1,6 +1,6 @@
 //go:build race
 
-package daemon_test
+package daemon
 
-// raced says that the race detector slows everything down.
-const raced = true
+// Raced says that the race detector slows everything down.
+const Raced = true

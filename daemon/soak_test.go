@@ -12,6 +12,7 @@ import (
 	"testing"
 	"time"
 
+	"keyturn/daemon"
 	"keyturn/daemon/link"
 	"keyturn/protocol"
 )
@@ -91,7 +92,7 @@ func field(text, name string) int64 {
 
 func (s *soaked) report(t *testing.T, x *chaos, arrived map[string]time.Time, quiet bool) {
 	t.Logf("resident memory: first %.1f MB, most %.1f MB, last %.1f MB over %v", float64(s.resident[0])/1e6, float64(slices.Max(s.resident))/1e6, float64(s.resident[len(s.resident)-1])/1e6, *soak)
-	if most := slices.Max(s.resident); most > residentMost && !raced {
+	if most := slices.Max(s.resident); most > residentMost && !daemon.Raced {
 		t.Errorf("%d MB of memory, want at most %d", most>>20, residentMost>>20)
 	}
 	puts := x.incarnations[0].puts

@@ -19,6 +19,7 @@ const (
 	LineStuckHigh           // its wire is high, whatever is written
 	LineError               // a write fails and changes nothing; a read fails, and reads low
 	LineGlitch              // the next read is wrong
+	LineUnsure              // a write fails, and changes the level all the same
 )
 
 // GPIO is a simulated GPIO chip, for one goroutine. Its lines are low until something
@@ -73,6 +74,9 @@ func (l *GPIOLine) Out(level gpio.Level) error {
 	l.level = level
 	if l.Wire != nil {
 		l.Wire(l.High())
+	}
+	if l.Fault == LineUnsure {
+		return errors.New("set line values: connection timed out")
 	}
 	return nil
 }

@@ -144,7 +144,7 @@ func TestEveryFaultOfAScriptIsToldWithItsLine(t *testing.T) {
 		{"engine", `"supply-dip"`, `"engine"`, `line 3: crank_source: only a person starts an engine; write "supply-dip" or "contact-only"`},
 		{"source", `"supply-dip"`, `"supply"`, `line 3: crank_source: "supply" is not a source of the sag; write one of supply-dip, contact-only`},
 		{"position", `position = "accessory"`, `position = "running"`, `line 6: position: "running" is not a position of the key; write one of off, accessory, on, start`},
-		{"long start", "for_s = 1.5", "for_s = 10", "line 14: a start of 10s; at most 9.9s"},
+		{"long start", "for_s = 1.5", "for_s = 10", "line 14: a start of 10s; at most 9.8s"},
 		{"word", "most_s = 20", "most = 20", "line 12: unknown key \"step.most\"; did you mean \"most_s\"?"},
 		{"no number", "for_s = 3", "for_s = nan", "line 7: for_s: NaN is out of range; write 0 to 3600"},
 		{"both", "for_s = 3", "for_s = 3\nmost_s = 4", "line 8: most_s: belongs to settled_s; remove it"},

@@ -12,9 +12,11 @@ func (o *Output) heats(v float64) float64 { return v*v/o.Ohm - o.Watt }
 // heatMost is the most heat that a load may hold, in joules.
 func (o *Output) heatMost() float64 { return overloadS * o.Watt }
 
-// warm lets the loads take up and give off heat for a time; a supply that is not
-// known counts as its highest.
-func (m *Machine) warm(during time.Duration, supplyV float64) {
+// warm lets the loads take up and give off heat for a time; of the supply before and
+// after it the higher counts, and its highest where it is not known.
+func (m *Machine) warm(during time.Duration, nowV float64) {
+	supplyV := max(m.supplyV, nowV)
+	m.supplyV = nowV
 	if !(supplyV > 0 && supplyV < m.b.Limits.SupplyHighV) {
 		supplyV = m.b.Limits.SupplyHighV
 	}
@@ -33,8 +35,30 @@ func (m *Machine) warm(during time.Duration, supplyV float64) {
 
 // rested reports whether a load may be switched on for a time now.
 func (m *Machine) rested(line int, during time.Duration) bool {
-	o, x := &m.b.Outputs[line], &m.lines[line]
-	return m.now >= x.restUntil && x.heatJ+o.heats(m.b.Limits.SupplyHighV)*during.Seconds() <= o.heatMost()
+	return m.now >= m.lines[line].restUntil && m.bears(line, during)
+}
+
+// bears reports whether a load may be on for a time, and for what the watchdog takes.
+func (m *Machine) bears(line int, during time.Duration) bool {
+	o := &m.b.Outputs[line]
+	return m.lines[line].heatJ+o.heats(m.b.Limits.SupplyHighV)*(during+DropWithin).Seconds() <= o.heatMost()
+}
+
+// rest lets the starter rest, and every load as after its longest time and as hot as it
+// may be, from an instant on: nobody knows what was before.
+func (m *Machine) rest(from time.Duration) {
+	m.startEnd = from
+	for i := range m.b.Outputs {
+		if o := &m.b.Outputs[i]; o.Role == TestLoad {
+			m.lines[i].restUntil = from + m.restAfter(m.b.Limits.LoadMax)
+			m.lines[i].heatJ = o.heatMost()
+		}
+	}
+}
+
+// restAfter is how long a load rests after it was on for a time.
+func (m *Machine) restAfter(lasted time.Duration) time.Duration {
+	return time.Duration(float64(lasted) * (1/m.b.Limits.LoadDuty - 1))
 }
 
 // mayStart reports whether the starter has rested, and has not been worked too often.

@@ -38,7 +38,7 @@ func (m *Machine) doubtSupply(now time.Duration, v float64) string {
 	l := &m.b.Limits
 	low := l.SupplyLowV
 	if start := m.b.line(RelayStart, ""); m.script.CrankSource == SupplyDip && start >= 0 &&
-		(m.out.Has(start) || m.lines[start].ever && now-m.startEnd < DipAfter) {
+		(m.out.Has(start) || m.lines[start].ever && now-m.lines[start].switched < DipAfter) {
 		low = l.DipLowV
 	}
 	if !(v >= low && v <= l.SupplyHighV) {
@@ -108,13 +108,13 @@ func (m *Machine) forbids(want Set) string {
 		o, lasts := &m.b.Outputs[i], m.now-m.lines[i].switched
 		on := m.out.Has(i)
 		switch {
-		case o.Role == RelayStart && on && lasts > m.b.Limits.StartMax-DeadMan:
+		case o.Role == RelayStart && on && lasts > m.b.Limits.StartMax-DropWithin:
 			return "the start lasts too long"
 		case o.Role == RelayStart && !on && !m.mayStart():
 			return "the start has not rested"
-		case o.Role == TestLoad && on && lasts > m.b.Limits.LoadMax-DeadMan:
+		case o.Role == TestLoad && on && lasts > m.b.Limits.LoadMax-DropWithin:
 			return fmt.Sprintf("line %s is on too long", o.Name)
-		case o.Role == TestLoad && m.lines[i].heatJ > o.heatMost():
+		case o.Role == TestLoad && !m.bears(i, 0):
 			return fmt.Sprintf("line %s is too hot", o.Name)
 		}
 		if o.Role == TestLoad {

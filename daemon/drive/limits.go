@@ -23,7 +23,7 @@ type Limits struct {
 	StartsMost          int
 	StartsWithin        time.Duration
 	// LoadMax is the longest a test load is on at a time, LoadDuty the greatest part
-	// of the time that it is. Defaults 2 s and 0.1 (common practice, no published source).
+	// of the time that it is; before the first it rests as after the longest. Defaults 2 s and 0.1 (common practice, no published source).
 	LoadMax  time.Duration
 	LoadDuty float64
 }
@@ -31,8 +31,11 @@ type Limits struct {
 // Limits that no file changes.
 const (
 	// DeadMan is the longest time between two steps: beyond, the program cannot be
-	// said to watch. The watchdog relay must hold for longer, and drop within 200 ms.
+	// said to watch. The watchdog relay must hold for longer, and drop within DropWithin.
 	DeadMan = 100 * time.Millisecond
+	// DropWithin is how long after the last pulse something may still be on, whatever
+	// became of the program. What is limited in time goes off so long before its limit.
+	DropWithin = 200 * time.Millisecond
 	// StaleMost is how old the latest sample may be.
 	StaleMost = 250 * time.Millisecond
 	// PulseEvery is how often the watchdog line changes at most.
@@ -84,11 +87,11 @@ func (l Limits) Check() error {
 	switch {
 	case !(l.DipLowV > 0 && l.DipLowV <= l.SupplyLowV && l.SupplyLowV < l.SupplyHighV && l.SupplyHighV <= 16):
 		return fmt.Errorf("supply: want 0 < lowest in a start (%g V) <= lowest (%g V) < highest (%g V) <= 16 V", l.DipLowV, l.SupplyLowV, l.SupplyHighV)
-	case l.StartMax <= DeadMan || l.StartMax > 30*time.Second || l.StartRest < l.StartMax:
+	case l.StartMax <= DropWithin || l.StartMax > 30*time.Second || l.StartRest < l.StartMax:
 		return fmt.Errorf("starts: want at most 30 s each (%v), and a rest (%v) no shorter", l.StartMax, l.StartRest)
 	case l.StartsMost < 1 || l.StartsMost > startsMost || l.StartsWithin < 0 || l.StartsWithin > time.Hour:
 		return fmt.Errorf("starts: want 1 to %d (%d) within at most an hour (%v)", startsMost, l.StartsMost, l.StartsWithin)
-	case l.LoadMax <= DeadMan || l.LoadMax > 10*time.Second || !(l.LoadDuty > 0 && l.LoadDuty <= 0.5):
+	case l.LoadMax <= DropWithin || l.LoadMax > 10*time.Second || !(l.LoadDuty > 0 && l.LoadDuty <= 0.5):
 		return fmt.Errorf("test loads: want at most 10 s at a time (%v) and at most half of the time (%g)", l.LoadMax, l.LoadDuty)
 	}
 	return nil

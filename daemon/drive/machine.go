@@ -22,7 +22,8 @@ type Machine struct {
 	armedAt time.Duration
 
 	starts   []time.Duration // begins of the latest, oldest first
-	startEnd time.Duration   // end of the last; at first, the first step
+	supplyV  float64         // at the step before
+	startEnd time.Duration   // end of the last, as far as is known; see rest
 
 	level   bool // of the watchdog line
 	pulsed  time.Duration
@@ -66,7 +67,8 @@ func New(b Bench, s Script) (*Machine, error) {
 func (m *Machine) Step(now time.Duration, in Inputs) (Set, []Event) {
 	m.events = m.events[:0]
 	if !m.begun {
-		m.begun, m.now, m.startEnd = true, now, now
+		m.begun, m.now = true, now
+		m.rest(now)
 	}
 	why := m.doubt(now, &in)
 	if now < m.now {
@@ -74,6 +76,9 @@ func (m *Machine) Step(now time.Duration, in Inputs) (Set, []Event) {
 	}
 	m.warm(now-m.now, in.SupplyV)
 	m.now = now
+	if in.Trouble != "" { // what could not be written off is on until the supply drops
+		m.rest(now + DropWithin)
+	}
 	switch {
 	case m.phase == resting && !in.Arm:
 		m.phase = ready
@@ -94,18 +99,17 @@ func (m *Machine) Step(now time.Duration, in Inputs) (Set, []Event) {
 }
 
 // shift moves all that is remembered by as much as the clock was moved, so that it
-// keeps its age; a start must rest anew, for nobody knows how long it has.
+// keeps its age; starter and loads must rest anew, for nobody knows how long they have.
 func (m *Machine) shift(by time.Duration) {
 	for _, t := range []*time.Duration{&m.now, &m.entered, &m.armedAt, &m.pulsed, &m.pulsing} {
 		*t += by
 	}
-	m.startEnd = m.now
+	m.rest(m.now)
 	for i := range m.starts {
 		m.starts[i] += by
 	}
 	for i := range m.lines {
 		m.lines[i].switched += by
-		m.lines[i].restUntil += by
 	}
 }
 
@@ -203,12 +207,11 @@ func (m *Machine) change(want Set) {
 			if on {
 				m.starts = append(m.starts[max(0, len(m.starts)-startsMost+1):], m.now)
 			} else {
-				m.startEnd = m.now
+				m.startEnd = max(m.startEnd, m.now)
 			}
 		case TestLoad:
 			if !on {
-				lasted := float64(m.now - x.switched)
-				x.restUntil = m.now + time.Duration(lasted*(1/m.b.Limits.LoadDuty-1))
+				x.restUntil = max(x.restUntil, m.now+m.restAfter(m.now-x.switched))
 			}
 		}
 		x.switched, x.ever = m.now, true

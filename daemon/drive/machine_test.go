@@ -127,8 +127,8 @@ func (r *rig) arm() {
 	r.step(10 * time.Millisecond)
 }
 
-// A script is driven from its first step to its last; the start waits until 30 s after
-// the machine began, for nobody knows what was before.
+// A script is driven from its first step to its last; the load waits until 18 s and the
+// start until 30 s after the machine began, for nobody knows what was before.
 func TestScriptIsDriven(t *testing.T) {
 	r := newRig(t, bench(), script())
 	r.arm()
@@ -140,12 +140,13 @@ func TestScriptIsDriven(t *testing.T) {
 62.52 relay-15 on
 63.52 on
 63.52 bleed-1 on
-64.52 on
-64.52 load-1 on
+64.52 waits for on
 64.52 bleed-1 off
-65.52 on
-65.52 load-1 off
-66.02 waits for start
+78.01 on
+78.01 load-1 on
+79.01 on
+79.01 load-1 off
+79.51 waits for start
 90.01 start
 90.01 relay-75 off
 90.01 relay-50 on
@@ -393,7 +394,7 @@ func TestWhatIsRefused(t *testing.T) {
 	}{
 		{"step 0: 0 steps; write 1 to 200", nil},
 		{"step 1: the script ends with the key at on; add a step with off", []Step{on}},
-		{"step 2: a start of 9.95s; at most 9.9s", []Step{on, stay(Start, 9950*time.Millisecond), on, off}},
+		{"step 2: a start of 9.95s; at most 9.8s", []Step{on, stay(Start, 9950*time.Millisecond), on, off}},
 		{"step 1: a start must come from on; add a step with on before it", []Step{start, on, off}},
 		{"step 2: a start goes back to on or off; add a step with on after it", []Step{on, start, stay(Accessory, 1), off}},
 		{"step 2: a test load right after a start; add a step without between them", []Step{on, start, {Position: On, For: 1, Loads: []string{"f1"}}, off}},
@@ -404,8 +405,8 @@ func TestWhatIsRefused(t *testing.T) {
 		{"step 1: slot \"f9\" has no test load; add its [[line]] to the bench file", []Step{{Position: On, For: 1, Loads: []string{"f9"}}, off}},
 		{"step 1: 2 test loads; one at a time", []Step{{Position: On, For: 1, Loads: []string{"f1", "f2"}}, off}},
 		{"step 1: a test load and a bleed resistor at once; write a step for each", []Step{{Position: On, For: 1, Loads: []string{"f1"}, Bleeds: []string{"f1"}}, off}},
-		{"step 1: a test load is on for 2s; write for_s of at most 1.9s", []Step{{Position: On, For: 2e9, Loads: []string{"f1"}}, off}},
-		{"step 1: line load-2 would get too hot in 1.9s; write a shorter time, or fit a resistor of more than 25 W", []Step{{Position: On, For: 19e8, Loads: []string{"f2"}}, off}},
+		{"step 1: a test load is on for 2s; write for_s of at most 1.8s", []Step{{Position: On, For: 2e9, Loads: []string{"f1"}}, off}},
+		{"step 1: line load-2 would get too hot in 1.8s; write a shorter time, or fit a resistor of more than 25 W", []Step{{Position: On, For: 18e8, Loads: []string{"f2"}}, off}},
 		{"step 0: its steps may take 1h0m1s; at most 1h0m0s", []Step{stay(On, time.Hour), off}},
 	} {
 		_, err := New(bench(), Script{Steps: c.steps})
@@ -424,7 +425,7 @@ func TestWhatIsRefused(t *testing.T) {
 		"starts: want 1 to 20":           func(b *Bench) { b.Limits.StartsMost = 21 },
 		"supply: want":                   func(b *Bench) { b.Limits.SupplyHighV = math.NaN() },
 		"test loads: want at most 10 s":  func(b *Bench) { b.Limits.LoadDuty = 0.6 },
-		"a start of 1.5s; at most 400ms": func(b *Bench) { b.Limits.StartMax = 500 * time.Millisecond },
+		"a start of 1.5s; at most 300ms": func(b *Bench) { b.Limits.StartMax = 500 * time.Millisecond },
 	} {
 		b := bench()
 		change(&b)

@@ -100,7 +100,7 @@ func (s *Script) check(i int, b *Bench, l *Limits) string {
 // checkStart notes a start that is too long or not between two stays at on.
 func (s *Script) checkStart(i int, l *Limits) string {
 	x := &s.Steps[i]
-	switch most := l.StartMax - DeadMan; {
+	switch most := l.StartMax - DropWithin; {
 	case x.longest() > most:
 		return fmt.Sprintf("a start of %v; at most %v", x.longest(), most)
 	case i == 0 || s.Steps[i-1].Position != On:
@@ -123,7 +123,7 @@ func (s *Script) checkResistors(i int, b *Bench, l *Limits) string {
 			return fmt.Sprintf("slot %q has no bleed resistor; add its [[line]] to the bench file", slot)
 		}
 	}
-	switch most := l.LoadMax - DeadMan; {
+	switch most := l.LoadMax - DropWithin; {
 	case len(x.Loads) == 0:
 		return ""
 	case len(x.Loads) > 1:
@@ -137,7 +137,7 @@ func (s *Script) checkResistors(i int, b *Bench, l *Limits) string {
 	case i > 0 && len(s.Steps[i-1].Loads) > 0:
 		return "a test load right after another; add a step without between them"
 	}
-	if o := &b.Outputs[b.line(TestLoad, x.Loads[0])]; o.heats(l.SupplyHighV)*x.For.Seconds() > o.heatMost() {
+	if o := &b.Outputs[b.line(TestLoad, x.Loads[0])]; o.heats(l.SupplyHighV)*(x.For+DropWithin).Seconds() > o.heatMost() {
 		return fmt.Sprintf("line %s would get too hot in %v; write a shorter time, or fit a resistor of more than %g W", o.Name, x.For, o.Watt)
 	}
 	return ""

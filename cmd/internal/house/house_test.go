@@ -86,6 +86,7 @@ var may = map[string]struct {
 	"daemon/measure":             {[]string{"adc"}, "pure: values in, events out"},
 	"daemon/measure/spicetest":   {nil, "a test aid: a circuit simulator as an outside judge"},
 	"daemon/drive":               {nil, "pure: time and inputs in, lines out; nothing beside it can switch anything"},
+	"daemon/drive/drivetest":     {nil, "a test aid: a judge that shares nothing with what it judges"},
 	"daemon/config":              {[]string{"adc", "daemon/measure", "daemon/drive", "daemon/handbook", "github.com/pelletier/go-toml/v2"}, "pure: bytes in, values out"},
 	"daemon/handbook":            {nil, "pure: published tables, each value with its source"},
 	"daemon/judge":               {[]string{"daemon/handbook"}, "pure: its inputs are small values of its own"},

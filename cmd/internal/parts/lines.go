@@ -22,17 +22,29 @@ type Lines struct {
 	Stop     gpio.PinIn
 	// KeySwitch is nil where a confirmation is typed.
 	KeySwitch gpio.PinIn
+
+	watchdog int // its output
 }
 
 // OpenLines opens every line of a bench through open: outputs low, which is off, inputs
-// pulled down, so that a wire that is off forbids. Where one cannot be had, those that
+// pulled down, so that a wire that is off forbids. A program that was killed leaves its
+// lines as they were, and one change of the watchdog's would hold their supply once more:
+// so that is opened last, when all others are low. Where one cannot be had, those that
 // could are low again.
 func OpenLines(b config.Bench, open func(chip string, offset int) (gpio.PinIO, error)) (*Lines, error) {
-	l := &Lines{ReadBack: make([]gpio.PinIn, len(b.Outputs()))}
-	for _, x := range b.Lines {
+	outputs := b.Outputs()
+	isWatchdog := func(x config.Line) bool { return x.Role == config.LineWatchdog }
+	number := func(name string) int {
+		return slices.IndexFunc(outputs, func(o config.Line) bool { return o.Name == name })
+	}
+	l := &Lines{Outputs: make([]gpio.PinOut, len(outputs)), ReadBack: make([]gpio.PinIn, len(outputs)),
+		watchdog: slices.IndexFunc(outputs, isWatchdog)}
+	lines := slices.DeleteFunc(slices.Clone(b.Lines), isWatchdog)
+	lines = append(lines, outputs[l.watchdog])
+	for _, x := range lines {
 		line, err := open(b.Drive.Chip, x.Offset)
 		if err == nil && x.IsOutput() {
-			l.Outputs = append(l.Outputs, line)
+			l.Outputs[number(x.Name)] = line
 			err = line.Out(gpio.Low)
 		} else if err == nil {
 			err = line.In(gpio.PullDown, gpio.NoEdge)
@@ -47,7 +59,7 @@ func OpenLines(b config.Bench, open func(chip string, offset int) (gpio.PinIO, e
 		case config.LineKeySwitch:
 			l.KeySwitch = line
 		case config.LineReadBack:
-			l.ReadBack[slices.IndexFunc(b.Outputs(), func(o config.Line) bool { return o.Name == x.Of })] = line
+			l.ReadBack[number(x.Of)] = line
 		}
 	}
 	return l, nil
@@ -56,8 +68,14 @@ func OpenLines(b config.Bench, open func(chip string, offset int) (gpio.PinIO, e
 // Close switches every output off and lets the lines go. What the kernel then does with
 // an output is its own affair, so it is low before.
 func (l *Lines) Close() {
-	for _, line := range l.Outputs {
-		_ = line.Out(gpio.Low) // the pulses have stopped: without them the supply drops
+	low := true
+	for i, line := range l.Outputs {
+		if line != nil && i != l.watchdog {
+			low = line.Out(gpio.Low) == nil && low // else the supply drops, for the pulses have stopped
+		}
+	}
+	if line := l.Outputs[l.watchdog]; line != nil && low {
+		_ = line.Out(gpio.Low) // it holds nothing by itself
 	}
 	for _, line := range l.Outputs {
 		if x, ok := line.(interface{ Close() }); ok {

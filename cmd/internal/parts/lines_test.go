@@ -25,7 +25,8 @@ func drivenBench(t *testing.T) config.Bench {
 }
 
 // Lines that were high before are low once they are opened, also where one of them
-// cannot be had, and low again when they are let go.
+// cannot be had, and low again when they are let go. The watchdog's changes only where all
+// others are low.
 func TestLinesOpenAndCloseLow(t *testing.T) {
 	b := drivenBench(t)
 	for _, broken := range []int{-1, 22, 26} { // an output, and an input
@@ -35,6 +36,13 @@ func TestLinesOpenAndCloseLow(t *testing.T) {
 		}
 		if broken >= 0 {
 			chip.Line(broken).Fault = adctest.LineError
+		}
+		chip.Line(12).Wire = func(bool) {
+			for _, l := range b.Outputs() {
+				if l.Role != config.LineWatchdog && chip.Line(l.Offset).High() {
+					t.Errorf("line %d broken: the watchdog's line changes while %s is high", broken, l.Name)
+				}
+			}
 		}
 		lines, err := OpenLines(b, func(_ string, offset int) (gpio.PinIO, error) { return chip.Line(offset), nil })
 		if (err != nil) != (broken >= 0) || err != nil && !strings.Contains(err.Error(), "gpioinfo") {
@@ -47,13 +55,16 @@ func TestLinesOpenAndCloseLow(t *testing.T) {
 			if err := lines.Outputs[0].Out(gpio.High); err != nil || !chip.Line(17).High() {
 				t.Errorf("the first output is not line 17: %v", err)
 			}
+			chip.Line(17).Fault = adctest.LineError
+			lines.Close()
+			chip.Line(17).Fault = adctest.LineSound
 			lines.Close()
 		}
 		for _, l := range b.Outputs() {
 			if l.Offset == broken {
 				break // the lines after it were never opened
 			}
-			if chip.Line(l.Offset).High() {
+			if l.Role != config.LineWatchdog && chip.Line(l.Offset).High() {
 				t.Errorf("line %d broken: %s is high", broken, l.Name)
 			}
 		}
