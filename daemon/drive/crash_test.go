@@ -6,10 +6,6 @@ import (
 	"time"
 )
 
-// watchdogDrops is when the watchdog relay has dropped the supply of relays and loads at
-// the latest, after the last change of its line: what the hardware is commissioned to.
-const watchdogDrops = 200 * time.Millisecond
-
 // hardware is what the outputs of a crashed program leave behind: lines as they were
 // commanded last, behind a watchdog relay that hears no more pulses.
 type hardware struct {
@@ -35,8 +31,8 @@ func (h *hardware) see(now time.Duration, out Set) {
 	h.lines = lines
 }
 
-// overdue tells the first line that carries current longer than its limit and the time the
-// watchdog relay takes, if nothing is commanded any more and that relay drops after hold.
+// overdue tells the first line that carries current longer than its limit, if nothing is
+// commanded any more and the watchdog relay drops after hold.
 func (h *hardware) overdue(b *Bench, hold time.Duration) (line int, lasted time.Duration, is bool) {
 	dropped := h.pulse + hold
 	for i := range b.Outputs {
@@ -48,7 +44,7 @@ func (h *hardware) overdue(b *Bench, hold time.Duration) (line int, lasted time.
 		default:
 			continue
 		}
-		if lasted := dropped - h.on[i]; h.lines.Has(i) && lasted > most+watchdogDrops {
+		if lasted := dropped - h.on[i]; h.lines.Has(i) && lasted > most {
 			return i, lasted, true
 		}
 	}
@@ -103,7 +99,7 @@ func TestCrashesLeaveNothingOn(t *testing.T) {
 		if h.lines.Has(load1) || h.lines.Has(load2) {
 			inLoad++
 		}
-		if line, lasted, is := h.overdue(&b, watchdogDrops); is {
+		if line, lasted, is := h.overdue(&b, DropWithin); is {
 			t.Fatalf("sequence %d: killed with line %s on: it carries current for %v", runs, b.Outputs[line].Name, lasted)
 		}
 		if _, _, is := h.overdue(&b, time.Hour); is { // that relay is welded: the watch must see it
