@@ -14,7 +14,7 @@ import (
 	"keyturn/daemon/link"
 )
 
-// sequences is how many random sequences TestNoSequenceLeavesAnythingOn plays.
+// sequences is how many random sequences TestNothingIsLeftOnOverSeeds plays.
 var sequences = flag.Int("sequences", 10000, "random sequences of the safety test")
 
 // wrong is what is made wrong, for the judge to find.

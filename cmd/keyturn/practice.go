@@ -49,15 +49,13 @@ func newPractice(name string, e *config.Exercise, box *config.Box, broker string
 		return nil, fmt.Errorf("read the monotonic clock: %w", err)
 	}
 	p := &practice{exercise: texts, file: e, now: clock.Now, box: box, key: protocol.PositionOff, switched: map[string]bool{}, pulled: map[string]bool{}}
-	for i := range e.Questions {
-		for _, s := range append([]string{e.Questions[i].Slot}, e.Questions[i].Slots...) {
-			if s != "" && !slices.Contains(p.slots, s) && box.Refuses(s, e.Subject, false) == "" {
-				p.slots = append(p.slots, s)
-			}
+	for _, s := range slotsOf(e) {
+		if s != "" && !slices.Contains(p.slots, s) && box.Refuses(s, e.Subject, false) == "" {
+			p.slots = append(p.slots, s)
 		}
 	}
 	if len(p.slots) > practiceSlots {
-		return nil, fmt.Errorf("exercise %s asks of %d slots; a simulated bench reaches %d", e.ID, len(p.slots), practiceSlots)
+		return nil, fmt.Errorf("exercise %s is about %d slots; a simulated bench reaches %d", e.ID, len(p.slots), practiceSlots)
 	}
 	slices.Sort(p.slots)
 	start := clock.Now()
@@ -67,6 +65,18 @@ func newPractice(name string, e *config.Exercise, box *config.Box, broker string
 		return nil, err
 	}
 	return p, nil
+}
+
+// slotsOf are the slots that an exercise asks of, those with a fault, and those that a
+// back-feed comes from.
+func slotsOf(e *config.Exercise) (out []string) {
+	for i := range e.Questions {
+		out = append(append(out, e.Questions[i].Slots...), e.Questions[i].Slot)
+	}
+	for i := range e.Faults {
+		out = append(out, e.Faults[i].Slot, e.Faults[i].From)
+	}
+	return out
 }
 
 // release lets whoever opens the dashboard begin.

@@ -7,12 +7,15 @@ import (
 	"net/url"
 	"os"
 	"os/exec"
+	"path/filepath"
 	"regexp"
 	"slices"
 	"strings"
 	"sync"
 	"testing"
 	"time"
+
+	"keyturn/daemon/config"
 )
 
 // apprentice is somebody at the pages of a practice.
@@ -157,6 +160,32 @@ func TestPracticeFromMeterToMarks(t *testing.T) {
 	})
 	if !strings.Contains(text, "13 of 13 marks") {
 		t.Errorf("seen %v, answered %v: %s", seen, answers, regexp.MustCompile(`(?s)<ol class="given">.*</ol>`).FindString(text))
+	}
+}
+
+// Every exercise that is shipped can be practised, its faults and all: a back-feed comes from
+// a slot of the board.
+func TestEveryExerciseCanBePractised(t *testing.T) {
+	files, err := filepath.Glob("../../testdata/exercises/*.toml")
+	if err != nil || len(files) < 6 {
+		t.Fatalf("%d exercises, %v", len(files), err)
+	}
+	for _, file := range files {
+		e, box, err := readExercise(file)
+		if err != nil {
+			t.Fatal(err)
+		}
+		p, err := newPractice(file, &e, &box, "tcp://127.0.0.1:1")
+		if err != nil {
+			t.Errorf("%s: %v", file, err)
+			continue
+		}
+		for _, f := range e.Faults {
+			s := boardSlots(&e, &box, p.slots)[slices.Index(p.slots, f.Slot)]
+			if f.Kind == config.BackFeed && (s.FedBy == 0 || p.slots[s.FedBy-1] != f.From) {
+				t.Errorf("%s: the back-feed of %s comes from nowhere", file, f.Slot)
+			}
+		}
 	}
 }
 

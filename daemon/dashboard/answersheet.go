@@ -34,7 +34,7 @@ type openRow struct {
 // sheetRow is an answer sheet in one line.
 type sheetRow struct{ Path, Name, Title, Attempt, When, Standing string }
 
-// The ways a sheet can stand.
+// standing says how far an answer sheet is.
 func (d *dashboard) standing(a *records.AnswerSheet) string {
 	switch {
 	case !a.Marked.IsZero():

@@ -157,6 +157,21 @@ func spoil(in *Inputs, x byte) (late time.Duration) {
 	return 0
 }
 
+// sound is what a bench shows whose relays follow.
+func sound(m *Machine, out Set) Inputs {
+	in := Inputs{Arm: true, StopReleased: true, SupplyV: 12.6, QuietFor: time.Hour, ReadBack: out.Without(watchdog)}
+	if m.armed() {
+		in.ReadBack = in.ReadBack.With(watchdog)
+	}
+	for k := range terminals {
+		in.Terminals[k] = SeenDead
+		if out.Has(relay75 + k) {
+			in.Terminals[k] = SeenLive
+		}
+	}
+	return in
+}
+
 // play steps a machine through what bytes say and lets the watch judge. The relays of
 // its bench follow unless spoiled.
 func play(t *testing.T, b Bench, s Script, data []byte) (starts, loads int) {
