@@ -2,6 +2,7 @@ package dashboard
 
 import (
 	"bytes"
+	"context"
 	"net/http"
 	"slices"
 	"strconv"
@@ -130,7 +131,15 @@ func (d *dashboard) release(w http.ResponseWriter, r *http.Request) {
 	if h, _, ok := d.o.State.one(form.get("bench")); !ok {
 		form.wrong("bench", "Choose a bench that is heard; without one no answer can be marked.")
 	} else if k >= 0 {
-		if lacks := d.exercises[k].lacks(&h); lacks != "" {
+		lacks := d.exercises[k].lacks(&h)
+		if lacks == "" {
+			var err error
+			if lacks, err = d.overlaps(r.Context(), &d.exercises[k], form.get("bench")); err != nil {
+				d.failed(w, r, err)
+				return
+			}
+		}
+		if lacks != "" {
 			form.wrong("bench", lacks)
 		}
 	}
@@ -147,6 +156,33 @@ func (d *dashboard) release(w http.ResponseWriter, r *http.Request) {
 	}
 	http.Redirect(w, r, sittingPath(n), http.StatusSeeOther)
 }
+
+// overlaps says which exercise that is open on a bench asks of the same slots; empty where
+// none does. Who has been marked in one would know the answers of the other.
+func (d *dashboard) overlaps(ctx context.Context, e *exercise, bench string) (string, error) {
+	open, err := d.o.Jobs.Sittings(ctx, true, sittingsMost)
+	if err != nil {
+		return "", err
+	}
+	for i := range open {
+		if open[i].Bench != bench {
+			continue
+		}
+		other, err := readExercise(Exercise{[]byte(open[i].Text), []byte(open[i].Box)})
+		if err != nil {
+			return "", err
+		}
+		for _, slot := range other.slots() {
+			if slot != "" && slices.Contains(e.slots(), slot) {
+				return "“" + clean(open[i].Title) + "”, which is released on this bench, asks of " + clean(slot) + " too: whose answers to it are marked would know these. End it first.", nil
+			}
+		}
+	}
+	return "", nil
+}
+
+// sittingsMost is how many open sittings are looked through: more than a shop has benches.
+const sittingsMost = 1000
 
 // lacks says which slots that are asked of bear no lead on a bench; empty where none is
 // missing. What nobody may probe bears none.

@@ -333,14 +333,17 @@ func TestNothingIsToldBeforeTheAnswers(t *testing.T) {
 	}
 }
 
-// A bench whose leads do not reach what is asked of is refused, and says which.
+// A bench whose leads do not reach what is asked of is refused, and says which; so is one
+// on which another open exercise would tell the answers.
 func TestReleaseWantsABenchThatFits(t *testing.T) {
 	c := newClassroom(t)
 	take(t, c.state, presence("small", 1e9, protocol.Online), described("small", 3), nowOf("small", 2e9, 3))
-	for bench, want := range map[string]string{"small": "is in f04, f09", "none": "Choose a bench that is heard"} { // each by itself
+	for bench, want := range map[string]string{"small": "is in f04, f09", "none": "Choose a bench that is heard", classBench: "asks of f01 too"} { // each by itself
 		w := c.ada.ask(http.MethodPost, "/class", url.Values{"exercise": {"after-key-off"}, "bench": {bench}})
 		if _, text := answer(t, w, http.StatusUnprocessableEntity); !strings.Contains(text, want) {
 			t.Errorf("%s: no %q in %s", bench, want, text)
 		}
 	}
+	c.ada.go303(t, c.sitting+"/end", url.Values{})
+	c.ada.go303(t, "/class", url.Values{"exercise": {"after-key-off"}, "bench": {classBench}})
 }
