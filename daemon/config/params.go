@@ -37,6 +37,11 @@ func (b Bench) Params() measure.Params {
 		BounceMax: duration(b.Limits.BounceMS, time.Millisecond), BelowV: b.Limits.BelowV,
 		AsleepBelowA: b.Limits.AsleepBelowMA / 1e3,
 	}
+	for i := range b.Lines {
+		if l := &b.Lines[i]; l.Role == LineTestLoad || l.Role == LineBleedResistor {
+			p.TestLines = append(p.TestLines, l.Name)
+		}
+	}
 	at := map[string]int{}
 	for i, s := range b.Slots {
 		at[s.Name] = i

@@ -54,6 +54,7 @@ type lead struct {
 	leftOut      int          // transitions of the cycle that are no longer in it
 	lastStep     fittedStep   // the latest edge that a curve was found for
 	levels       [3]float64   // part of the reference it last settled to, per state
+	steady       steadiness
 
 	blindSince  adc.Instant // the change that a blind stretch hides is after this
 	blindBefore State
@@ -102,7 +103,7 @@ func newLead(i int, p *Params) lead {
 		index: i, name: d.Name, cal: d.Calibration,
 		tau: newTimeConstants(d), bounceMax: p.BounceMax,
 		liveAbove: p.LiveAbove, deadBelow: p.DeadBelow,
-		edges: make([]edge, 0, openEdgesMax),
+		edges: make([]edge, 0, openEdgesMax), steady: newSteadiness(),
 	}
 	if p.BatterySense == NoLead {
 		l.deadBelow = p.DeadBelowV * p.LiveAbove / p.LiveAboveV
@@ -126,6 +127,7 @@ func (e *Engine) judge(l *lead, p *point, ref float64) {
 	l.prevR = r
 	if l.h.judged%declineBlock == 0 {
 		l.decline.take(p)
+		l.steady.take(l, &e.plain)
 	}
 	if !l.busy && d < steadyR && d > -steadyR &&
 		((l.state == Live && r > l.liveAbove && r < highR) || (l.state == Dead && r < quietR)) {
@@ -296,6 +298,7 @@ func (e *Engine) goBlind(i int, since, at adc.Instant, reason string) {
 	l.state, l.hiRun, l.loRun, l.busy = Unknown, 0, 0, false
 	l.pulse.reset(0)
 	l.decline = decline{}
+	l.steady.blind(since)
 	l.h.clear()
 }
 

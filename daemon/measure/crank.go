@@ -288,6 +288,7 @@ func (c *crankTracker) finish(e *Engine) {
 		}
 		e.emit(&k)
 		e.cycle.cranks[i] = append(e.cycle.cranks[i], k)
+		e.cycle.keepWave(&k, pts, start)
 		e.cycle.changed = true
 	}
 	pts := c.records[c.battery]

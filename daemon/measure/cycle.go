@@ -53,11 +53,17 @@ type cycleTracker struct {
 	keys    []KeyMoved  // of this cycle, in the order of time
 	cranks  [][]Crank   // per lead
 	blinds  [][]span    // per lead
+
+	position adc.Position      // where the key is
+	arrived  adc.Instant       // since when it can be looked at
+	levels   [][]PositionLevel // per lead
+	waves    []*Wave           // per lead; nil for none
 }
 
 func newCycleTracker(p *Params) cycleTracker {
 	n := len(p.Leads)
-	return cycleTracker{initial: make([]State, n), cranks: make([][]Crank, n), blinds: make([][]span, n)}
+	return cycleTracker{initial: make([]State, n), cranks: make([][]Crank, n), blinds: make([][]span, n),
+		levels: make([][]PositionLevel, n), waves: make([]*Wave, n)}
 }
 
 // blind notes that a lead could not be seen; the stretch ends with its next
@@ -86,10 +92,13 @@ func (c *cycleTracker) note(e *Engine, n Note) {
 
 // keyMoved takes a move of the key: it may begin or close a cycle.
 func (c *cycleTracker) keyMoved(e *Engine, m KeyMoved) {
+	guard := max(moveGuard, 2*m.U)
+	defer func() { c.position, c.arrived = m.Position, m.At.Add(guard) }()
 	if m.Position != adc.Off && (!c.open || c.keyOff != 0) {
 		if c.open {
 			c.close(e, NextCycle, m.At.Add(-min(m.At.Sub(c.keyOff)/2, offBefore)))
 		}
+		c.takeLevels(e, m.At.Add(-guard))
 		c.open, c.began, c.revision, c.keyOff, c.endAsked = true, m.At, 0, 0, false
 		c.keys = append(c.keys[:0:0], m)
 		c.revise(e, NotEnded)
@@ -98,6 +107,7 @@ func (c *cycleTracker) keyMoved(e *Engine, m KeyMoved) {
 	if !c.open {
 		return
 	}
+	c.takeLevels(e, m.At.Add(-guard))
 	c.keys = append(c.keys, m)
 	if m.Position == adc.Off {
 		c.keyOff = m.At
@@ -181,7 +191,7 @@ func (c *cycleTracker) watch(e *Engine, at adc.Instant) {
 		if l.pulse.on {
 			l.seen = SeenPulsed
 		}
-		c.cranks[i] = nil
+		c.cranks[i], c.levels[i], c.waves[i] = nil, nil, nil
 		c.blinds[i] = nil
 		if l.blind {
 			c.blinds[i] = []span{{at, at}}
@@ -195,6 +205,9 @@ func (c *cycleTracker) close(e *Engine, why Ended, at adc.Instant) {
 		return
 	}
 	e.crank.finish(e)
+	if c.keyOff == 0 {
+		c.takeLevels(e, at)
+	}
 	c.followBlinds(e)
 	late := takeLate(e, at)
 	c.revise(e, why)
@@ -235,10 +248,15 @@ func (c *cycleTracker) revise(e *Engine, ended Ended) {
 	}
 	k := keyStory{moves: out.Key, from: c.watched, to: e.now, seesAccessory: e.key.lead[onTerminal75] != NoLead}
 	for i := range e.p.Slots {
-		out.Slots = append(out.Slots, c.slot(e, i, k))
+		s := c.slot(e, i, k)
+		for n := range s.Leads {
+			c.atLast(&s.Leads[n], out.Final)
+		}
+		out.Slots = append(out.Slots, s)
 	}
 	if b := e.crank.battery; b != NoLead {
 		out.Battery = &LeadResult{Lead: b, Cranks: append([]Crank(nil), c.cranks[b]...)}
+		c.atLast(out.Battery, out.Final)
 	}
 	e.emit(out)
 }

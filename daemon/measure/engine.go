@@ -15,6 +15,7 @@ type Engine struct {
 	crank      crankTracker
 	cycle      cycleTracker
 	quiescence quiescence
+	plain      plainTime
 
 	now    adc.Instant // the latest instant any input has told
 	tidyAt adc.Instant // when the time-driven work is next due
@@ -44,6 +45,7 @@ func New(p Params) *Engine {
 	e.crank = newCrankTracker(&p)
 	e.cycle = newCycleTracker(&p)
 	e.quiescence = newQuiescence(&p)
+	e.plain = newPlainTime(&p)
 	return e
 }
 
@@ -66,6 +68,8 @@ func (e *Engine) Step(in adc.Input) []Event {
 		}
 	case adc.MarkInput:
 		e.takeMark(in.At, in.Mark)
+	case adc.LineInput:
+		e.takeLine(in.At, in.Line)
 	}
 	if in.At > e.now {
 		e.now = in.At

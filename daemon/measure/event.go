@@ -253,6 +253,10 @@ type LeadResult struct {
 	// latest that are not among them.
 	LeftOut int
 	Cranks  []Crank
+	// Levels are what it read in each position that it was steady in, at the key's first
+	// such stay, and Wave its deepest start; in the final revision only.
+	Levels []PositionLevel
+	Wave   *Wave
 }
 
 // Faulted says that the engine refused inputs of a lead or took a lead for

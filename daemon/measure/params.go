@@ -16,6 +16,9 @@ type Params struct {
 	Leads []adc.Lead
 	// Slots lists the slots under test.
 	Slots []Slot
+	// TestLines names the lines of test loads and bleed resistors: what leads read while
+	// one is on is no level of theirs.
+	TestLines []string
 	// BatterySense is the lead that all others are judged against; NoLead if
 	// there is none, then the absolute thresholds hold.
 	BatterySense int

@@ -18,6 +18,9 @@ type span struct{ from, to adc.Instant }
 // the starting profiles. hiddenDip rests on it.
 const dipHold = 15 * time.Millisecond
 
+// sagPast is how long after a start its lowest sample may come: the filter lags.
+const sagPast = 50 * time.Millisecond
+
 // measureSag makes the figures of a start from the samples around it.
 func (l *lead) measureSag(pts []point, start span, limits []float64) Crank {
 	k := Crank{Lead: l.index, Ends: start.to, Recovered: -1}
@@ -26,7 +29,7 @@ func (l *lead) measureSag(pts []point, start span, limits []float64) Crank {
 	last := first
 	minI := first
 	for i := first; i < len(pts); i++ {
-		if pts[i].from <= start.to.Add(50*time.Millisecond) {
+		if pts[i].from <= start.to.Add(sagPast) {
 			last = i
 			if pts[i].v < pts[minI].v {
 				minI = i
