@@ -1,6 +1,7 @@
 package daemon
 
 import (
+	"reflect"
 	"strings"
 	"testing"
 	"time"
@@ -82,6 +83,22 @@ func TestEveryEventIsTranslated(t *testing.T) {
 		if err != nil || c.want == "" || !strings.Contains(string(b), c.want) {
 			t.Errorf("%T: %s %v, want %s in it", c.ev, b, err, c.want)
 		}
+	}
+}
+
+// A wave is written in few digits, and no stretch of it is lost below them: the lower stays.
+func TestWaveInFewDigits(t *testing.T) {
+	w := wave(&measure.Wave{Crank: "k", Begin: 1e9, Ends: []adc.Instant{1e9 + 12_345_678, 1e9 + 12_360_000, 1e9 + 12_390_000, 1e9 + 30e6}, V: []float64{12.34567, 8.00049, 8.2, 10}, Apart: 5_300_000})
+	if want := (&protocol.CrankWave{Crank: "k", BeginNS: 1e9, EndMS: protocol.List[protocol.Millis]{12.3, 12.4, 30}, V: protocol.List[protocol.Volts]{12.346, 8, 10}, ApartMS: 5.3}); !reflect.DeepEqual(w, want) {
+		t.Errorf("%+v, want %+v", w, want)
+	}
+	if wave(nil) != nil {
+		t.Error("a wave of nothing")
+	}
+	tr := translatorOf(t)
+	tr.source = protocol.CrankContactOnly
+	if l := tr.cycleLead(&measure.LeadResult{Wave: &measure.Wave{Crank: "k", Ends: []adc.Instant{1e6}, V: []float64{12}}}); l.Wave != nil {
+		t.Errorf("%+v of a start in which nothing turned", l.Wave)
 	}
 }
 

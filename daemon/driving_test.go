@@ -426,6 +426,11 @@ func TestSourcesAreTested(t *testing.T) {
 		if d := math.Abs(float64(*got.PathMOhm) - c.ohm*1e3); d > 2*float64(*got.PathUMOhm) || *got.PathUMOhm > 30 {
 			t.Errorf("%v ± %v mohm, want %g", *got.PathMOhm, *got.PathUMOhm, c.ohm*1e3)
 		}
+		// The level is that without a load: 12.6 V, open.
+		on := slices.IndexFunc(cycle.Slots[0].Leads[0].Levels, func(l protocol.PositionLevel) bool { return l.Position == protocol.PositionOn })
+		if on < 0 || math.Abs(float64(cycle.Slots[0].Leads[0].Levels[on].V)-12.6) > 2*float64(cycle.Slots[0].Leads[0].Levels[on].UV)+0.005 {
+			t.Errorf("%g ohm: levels %+v", c.ohm, cycle.Slots[0].Leads[0].Levels)
+		}
 		if g := cycle.Slots[1].Source; g == nil || g.Finding != protocol.SourceGhost || g.PathMOhm != nil {
 			t.Errorf("the ghost: %+v", g)
 		}

@@ -1,6 +1,7 @@
 package daemon
 
 import (
+	"math"
 	"time"
 
 	"keyturn/adc"
@@ -228,5 +229,33 @@ func (t *translator) cycleLead(l *measure.LeadResult) protocol.CycleLead {
 	for i := range l.Cranks {
 		out.Crank = append(out.Crank, protocol.Crank{ID: l.Cranks[i].ID, CrankDetail: t.crank(&l.Cranks[i])})
 	}
+	for _, x := range l.Levels {
+		out.Levels = append(out.Levels, protocol.PositionLevel{Position: protocol.Position(x.Position.String()), State: protocol.State(x.State.String()), V: toMilli(x.V), UV: protocol.Volts(x.U)})
+	}
+	if t.source != protocol.CrankContactOnly {
+		out.Wave = wave(l.Wave)
+	}
 	return out
 }
+
+// wave is a start's waveform in few digits, for it is the most of a document.
+func wave(w *measure.Wave) *protocol.CrankWave {
+	if w == nil {
+		return nil
+	}
+	out := &protocol.CrankWave{Crank: w.Crank, BeginNS: int64(w.Begin), ApartMS: protocol.MillisOf(w.Apart)}
+	ended := time.Duration(0)
+	for i, v := range w.V {
+		end := w.Ends[i].Sub(w.Begin).Round(100 * time.Microsecond)
+		if n := len(out.V); n > 0 && end == ended { // faster samples than a document tells apart
+			out.V[n-1] = min(out.V[n-1], toMilli(v))
+			continue
+		}
+		ended = max(end, 100*time.Microsecond)
+		out.V, out.EndMS = append(out.V, toMilli(v)), append(out.EndMS, protocol.MillisOf(ended))
+	}
+	return out
+}
+
+// toMilli rounds to the mV.
+func toMilli(v float64) protocol.Volts { return protocol.Volts(math.Round(v*1e3) / 1e3) }

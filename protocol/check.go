@@ -195,6 +195,20 @@ func (c *checker) cycleLead(l *CycleLead, at string) {
 		c.need(k.ID != "", where+"id", "is empty")
 		c.crank(&k.CrankDetail, where)
 	}
+	if l.Wave != nil {
+		c.wave(l.Wave, at+"wave.")
+	}
+}
+
+func (c *checker) wave(w *CrankWave, at string) {
+	c.need(w.Crank != "", at+"crank", "is empty")
+	c.need(len(w.V) > 0 && len(w.V) <= CrankWaveMost, at+"v", "has %d stretches, want 1 to %d", len(w.V), CrankWaveMost)
+	c.need(len(w.EndMS) == len(w.V), at+"end_ms", "has %d ends for %d stretches", len(w.EndMS), len(w.V))
+	before := Millis(0)
+	for i, end := range w.EndMS {
+		c.need(end >= before, fmt.Sprintf("%send_ms[%d]", at, i), "%g is before %g", float64(end), float64(before))
+		before = end
+	}
 }
 
 func (c *checker) edge(e *Edge, at string) {

@@ -95,6 +95,35 @@ type CycleLead struct {
 	// latest: all were sent by themselves.
 	LeftOut int         `json:"left_out"`
 	Crank   List[Crank] `json:"crank"`
+	// Levels is what it read in each key position once it had come to rest there, at the
+	// first stay in which it did; a position where it did not is not in it. Wave is what it
+	// read through its deepest start. Both are in the final revision only, and absent where
+	// there is nothing to tell.
+	Levels List[PositionLevel] `json:"levels,omitempty"`
+	Wave   *CrankWave          `json:"wave,omitempty"`
 }
+
+// PositionLevel is what a lead read, at rest, in a key position.
+type PositionLevel struct {
+	Position Position `json:"position"` // never start, which nothing is at rest in
+	State    State    `json:"state"`    // live or dead
+	V        Volts    `json:"v"`        // to the mV
+	UV       Volts    `json:"u_v"`      // standard uncertainty of V (k = 1)
+}
+
+// CrankWave is a lead's voltage through a start, from up to 0.5 s before it to 1 s after it
+// where so much was kept: stretches that follow one another, the first from BeginNS. Each
+// ends EndMS after that, and V is its mean. The least sample is a stretch of its own.
+type CrankWave struct {
+	Crank   string       `json:"crank"` // the start's id
+	BeginNS int64        `json:"begin_ns"`
+	EndMS   List[Millis] `json:"end_ms"` // to 0.1 ms
+	V       List[Volts]  `json:"v"`      // to the mV
+	// ApartMS is the longest time between two samples' windows: a dip may lie in it.
+	ApartMS Millis `json:"apart_ms"`
+}
+
+// CrankWaveMost bounds the stretches of a CrankWave.
+const CrankWaveMost = 96
 
 func (*Cycle) kind() Kind { return KindCycle }

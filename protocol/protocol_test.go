@@ -60,7 +60,9 @@ func examples() map[string]protocol.Document {
 	}
 	asOf := protocol.AsOf{Stream: "s-1", Seq: 6, KeptFromSeq: 1}
 	lead := protocol.CycleLead{Lead: "l-1", Side: "left", StateBefore: protocol.Dead, Transitions: protocol.List[protocol.Transition]{{ID: "l-1-4213", Edge: edge}},
-		Crank: protocol.List[protocol.Crank]{{ID: "l-1-start-5000", CrankDetail: detail}, {ID: "l-1-start-9000", CrankDetail: unmeasured}}}
+		Crank:  protocol.List[protocol.Crank]{{ID: "l-1-start-5000", CrankDetail: detail}, {ID: "l-1-start-9000", CrankDetail: unmeasured}},
+		Levels: protocol.List[protocol.PositionLevel]{{Position: protocol.PositionOff, State: protocol.Dead, V: 0.004, UV: 0.003}, {Position: protocol.PositionOn, State: protocol.Live, V: 12.471, UV: 0.0129}},
+		Wave:   &protocol.CrankWave{Crank: "l-1-start-5000", BeginNS: 4_600_000_000, EndMS: protocol.List[protocol.Millis]{397.4, 403.9, 1650}, V: protocol.List[protocol.Volts]{12.468, 7.912, 10.204}, ApartMS: 5.3}}
 	key := protocol.KeyMove{Position: protocol.PositionOn, AtNS: 4_200_000_000, UUS: 85.5, Source: protocol.SourceLead}
 	return map[string]protocol.Document{
 		"presence": &protocol.Presence{Header: header(), AsOf: asOf, State: protocol.CutOff, ConnectedNS: 12_000_000_000},
@@ -251,6 +253,10 @@ func TestDecodeSaysWhatIsWrong(t *testing.T) {
 		{"wrong type", change(`"revision":3`, `"revision":"three"`), protocol.ErrMember},
 		{"revision 0", change(`"revision":3`, `"revision":0`), protocol.ErrMember},
 		{"id of another boot", change(`"id":"0123abcd`, `"id":"ffff0000`), protocol.ErrMember},
+		{"a wave that goes back", change(`[397.4,403.9,1650]`, `[397.4,396,1650]`), protocol.ErrMember},
+		{"a wave without an end", change(`[397.4,403.9,1650]`, `[397.4,403.9]`), protocol.ErrMember},
+		{"a wave of nothing", change(`"end_ms":[397.4,403.9,1650],"v":[12.468,7.912,10.204]`, `"end_ms":[],"v":[]`), protocol.ErrMember},
+		{"a wave of no start", change(`"wave":{"crank":"l-1-start-5000"`, `"wave":{"crank":""`), protocol.ErrMember},
 		{"free text for a bench", change(`"bench-1"`, `"Bench 1/#"`), protocol.ErrID},
 		{"too large", `{"x":"` + strings.Repeat("x", protocol.MaxDocumentBytes) + `"}`, protocol.ErrTooLarge},
 	} {
