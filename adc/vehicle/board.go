@@ -71,8 +71,9 @@ type Board struct {
 	feed, behind []shown // of each slot, with its fuse out
 	loads        []bool
 	bleeds       []bool
-	starter      start
-	started      bool // the relay of terminal 50 is closed
+	engine       start // what turns in every start: a supply and a load, which repeat themselves
+	starter      start // the latest
+	started      bool  // the relay of terminal 50 is closed
 	pulsed       adc.Instant
 }
 
@@ -116,6 +117,7 @@ func NewBoard(o BoardOptions) *Board {
 		b.waves = append(b.waves, w)
 	}
 	b.waves[0].y = boardV
+	b.engine = newStart(b.rng, boardV, 0, 0, false)
 	return b
 }
 
@@ -199,8 +201,8 @@ func (b *Board) move(at adc.Instant) {
 	b.moves = rest
 	switch starting := b.closed(Terminal50, at); {
 	case starting && !b.started:
-		b.starter, b.started = newStart(b.rng, boardV, at, 0, false), true
-		b.starter.to = 0
+		b.starter, b.started = b.engine, true
+		b.starter.from = at
 	case !starting && b.started:
 		b.starter.to, b.started = at, false
 	}

@@ -43,6 +43,9 @@ func (v *Vehicle) build(rng *rand.Rand, p *plan) {
 			}
 			w.segs = append(w.segs, segs...)
 			v.tell(c, p, k, lead, edges)
+			if k.slot != "" || lead == v.BatterySense {
+				v.tellLevels(c, p, lead, segs)
+			}
 		}
 		if k.slot != "" {
 			c.truth.Behaviours = append(c.truth.Behaviours, Behaviour{k.slot, behaviours[i], p.decidable(behaviours[i])})

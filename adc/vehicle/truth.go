@@ -40,11 +40,24 @@ type CrankMinimum struct {
 	TNS  adc.Instant `json:"t_ns"`
 }
 
+// Level is what a lead's wire has as the key leaves a position, start excepted: one of each
+// stay.
+type Level struct {
+	Lead     string  `json:"lead"`
+	Position string  `json:"position"`
+	LevelV   float64 `json:"level_v"`
+	// TNS is when, a moment before the key moves on.
+	TNS adc.Instant `json:"t_ns"`
+	// Required: the wire and the battery sense lead stood still for long enough before it.
+	Required bool `json:"required"`
+}
+
 // Truth is everything that happened in one cycle.
 type Truth struct {
 	Transitions []Transition
 	Behaviours  []Behaviour
 	Minima      []CrankMinimum
+	Levels      []Level
 }
 
 // Write writes the truth as JSON lines.
@@ -61,6 +74,11 @@ func (t *Truth) Write(w io.Writer) error {
 		}
 	}
 	for _, x := range t.Minima {
+		if err := enc.Encode(x); err != nil {
+			return err
+		}
+	}
+	for _, x := range t.Levels {
 		if err := enc.Encode(x); err != nil {
 			return err
 		}

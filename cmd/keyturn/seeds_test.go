@@ -4,6 +4,7 @@ import (
 	"bytes"
 	"encoding/json"
 	"fmt"
+	"math"
 	"os"
 	"os/exec"
 	"path/filepath"
@@ -70,8 +71,8 @@ func TestSeedsAgreeWithTheTruth(t *testing.T) {
 	for _, x := range tallies {
 		all.add(x)
 	}
-	t.Logf("%d seeds: %d transitions (%d not required), %d behaviours decided, %d rightly left open, %d start minima",
-		seeds, all.transitions, all.optional, all.decided, all.open, all.minima)
+	t.Logf("%d seeds: %d transitions (%d not required), %d behaviours decided, %d rightly left open, %d start minima, %d levels",
+		seeds, all.transitions, all.optional, all.decided, all.open, all.minima, all.levels)
 	if all.optional*20 > all.transitions {
 		t.Errorf("%d of %d transitions are not required, want at most 5 %%", all.optional, all.transitions)
 	}
@@ -107,11 +108,13 @@ func readTruth(t *testing.T, name string) vehicle.Truth {
 		var kind struct {
 			Event     string
 			Behaviour string
+			Position  string
 		}
 		var into any
 		var x vehicle.Transition
 		var b vehicle.Behaviour
 		var m vehicle.CrankMinimum
+		var v vehicle.Level
 		if err := json.Unmarshal(line, &kind); err != nil {
 			t.Fatal(err)
 		}
@@ -120,6 +123,8 @@ func readTruth(t *testing.T, name string) vehicle.Truth {
 			into = &x
 		case kind.Behaviour != "":
 			into = &b
+		case kind.Position != "":
+			into = &v
 		default:
 			into = &m
 		}
@@ -131,6 +136,8 @@ func readTruth(t *testing.T, name string) vehicle.Truth {
 			truth.Transitions = append(truth.Transitions, x)
 		case any(&b):
 			truth.Behaviours = append(truth.Behaviours, b)
+		case any(&v):
+			truth.Levels = append(truth.Levels, v)
 		default:
 			truth.Minima = append(truth.Minima, m)
 		}
@@ -139,7 +146,7 @@ func readTruth(t *testing.T, name string) vehicle.Truth {
 }
 
 // tally counts what was compared.
-type tally struct{ transitions, optional, decided, open, minima int }
+type tally struct{ transitions, optional, decided, open, minima, levels int }
 
 func (y *tally) add(x tally) {
 	y.transitions += x.transitions
@@ -147,6 +154,7 @@ func (y *tally) add(x tally) {
 	y.decided += x.decided
 	y.open += x.open
 	y.minima += x.minima
+	y.levels += x.levels
 }
 
 // compare holds a cycle against the truth.
@@ -169,7 +177,11 @@ func (y *tally) compare(t *testing.T, seed int, c *protocol.Cycle, truth vehicle
 				}
 			}
 			y.lead(t, seed, c, &l, want)
+			y.level(t, seed, &l, truth.Levels)
 		}
+	}
+	if c.Battery != nil {
+		y.level(t, seed, c.Battery, truth.Levels)
 	}
 	for _, m := range truth.Minima {
 		y.minimum(t, seed, c, m)
@@ -275,6 +287,32 @@ func (y *tally) minimum(t *testing.T, seed int, c *protocol.Cycle, m vehicle.Cra
 			if off := float64(k.MinV) - m.MinV; off < -2*float64(k.MinUV) || off > 2*float64(k.MinUV)+float64(k.HiddenDipV) {
 				t.Errorf("seed %d: %s fell to %.3f V, measured %.3f ± %.3f (hidden %.3f)", seed, m.Lead, m.MinV, k.MinV, k.MinUV, k.HiddenDipV)
 			}
+		}
+	}
+}
+
+// level holds the volts in each key position to the wire's at the end of a stay in it: within
+// twice their uncertainty of the first that stood still, or of one before.
+func (y *tally) level(t *testing.T, seed int, l *protocol.CycleLead, truth []vehicle.Level) {
+	for _, p := range []protocol.Position{protocol.PositionOff, protocol.PositionAccessory, protocol.PositionOn, protocol.PositionRunning} {
+		i := slices.IndexFunc(l.Levels, func(x protocol.PositionLevel) bool { return x.Position == p })
+		required, right := false, false
+		var wires []float64
+		for _, w := range truth {
+			if w.Lead != l.Lead || w.Position != string(p) || required {
+				continue
+			}
+			required = w.Required
+			wires = append(wires, w.LevelV)
+			right = right || i >= 0 && math.Abs(float64(l.Levels[i].V)-w.LevelV) <= 2*float64(l.Levels[i].UV)
+		}
+		switch {
+		case i >= 0 && !right:
+			t.Errorf("seed %d: %s in %s reads %.4f ± %.4f V, the wire has %.4f", seed, l.Lead, p, l.Levels[i].V, l.Levels[i].UV, wires)
+		case i >= 0:
+			y.levels++
+		case required:
+			t.Errorf("seed %d: %s in %s was not measured, the wire has %.4f V", seed, l.Lead, p, wires)
 		}
 	}
 }
