@@ -48,13 +48,13 @@ func Meter(m *config.HandMeter) judge.Meter {
 
 // Found takes from a key cycle, the box file and the exercise what answers are marked
 // against. A slot that bears no lead is in it as far as the box file knows it: whether it
-// may be probed. Volts at rest and waveforms are in no key cycle and stay unknown.
+// may be probed.
 func Found(c *protocol.Cycle, box *config.Box, e *config.Exercise, loads map[string]Load) []judge.Found {
 	var out []judge.Found
 	measured := map[string]bool{}
 	for i, s := range FeedSlots(c, box, loads) {
 		measured[s.Name] = true
-		f := judge.Found{FeedSlot: s}
+		f := judge.Found{FeedSlot: s, Levels: levels(&c.Slots[i]), Wave: wave(c.Slots[i].Leads)}
 		f.Sound, f.Fault = tested(&c.Slots[i], box.Slot(s.Name), e)
 		out = append(out, f)
 	}

@@ -62,8 +62,8 @@ type Mark struct {
 	Danger bool
 	// Of is what there was to get, HintCost what the hints took, Got what is left.
 	Of, HintCost, Got float64
-	// Found is what the bench found where that is a word: a behaviour (also with AsksFeed)
-	// or a side.
+	// Found is what the bench found where that is a word: a behaviour (also with AsksFeed),
+	// a side, or with AsksVolts NoVolts or Ghost.
 	Found string
 	// Low and High are what was taken as right, in volts or seconds, and Allowed how far
 	// outside an answer is still right. High is +Inf for what had not ended.

@@ -65,25 +65,31 @@ func around(low, high, slack, uBench, uHand float64) (l limits, sure bool) {
 // marked: its volts are those of the meter's own resistance.
 func (q *Question) volts(said *Said, f *Found, sheet *AnswerSheet) Mark {
 	k := slices.IndexFunc(f.Levels, func(l Level) bool { return l.Position == q.Position })
-	switch {
-	case k < 0 || f.Levels[k].Live == NotKnown:
+	if k < 0 || f.Levels[k].Live == NotKnown {
 		return unmarked(NotMeasuredHere)
-	case said.Blank || said.Yes == NotKnown:
-		return none(Blank, "")
 	}
-	at := f.Levels[k]
-	switch {
-	case at.Live == Yes && said.Yes == No:
-		return none(Wrong, ProveTestProve)
-	case at.Live == No && said.Yes == Yes:
-		return none(Wrong, LoadIt)
-	case at.Live == No && slices.Contains(f.Amiss, Ghost) && !said.Ghost:
-		return full(LoadIt) // decided right, and not seen why
-	case at.Live == No:
-		return full("")
+	at, blank := f.Levels[k], said.Blank || said.Yes == NotKnown
+	if at.Live == No {
+		m := full("")
+		switch {
+		case blank:
+			m = none(Blank, "")
+		case said.Yes == Yes:
+			m = none(Wrong, LoadIt)
+		case slices.Contains(f.Amiss, Ghost) && !said.Ghost:
+			m = full(LoadIt) // decided right, and not seen why
+		}
+		if m.Found = string(NoVolts); slices.Contains(f.Amiss, Ghost) {
+			m.Found = string(Ghost)
+		}
+		return m
 	}
 	l, sure := around(at.V, at.V, restSlackV, at.UV, sheet.Meter.UV(at.V))
 	switch {
+	case blank:
+		return none(Blank, "").with(l)
+	case said.Yes == No:
+		return none(Wrong, ProveTestProve).with(l)
 	case said.Volts == nil:
 		return part(NoFigure, WriteTheVolts).with(l)
 	case !sure || math.Abs(l.outside(*said.Volts)) <= l.allowed:

@@ -108,7 +108,12 @@ func markFound(m *judge.Mark) string {
 	case judge.AsksFeedSide:
 		return "the feed side is " + m.Found
 	case judge.AsksVolts:
-		if m.Allowed > 0 {
+		switch {
+		case m.Found == string(judge.NoVolts):
+			return "the bench found no volts"
+		case m.Found == string(judge.Ghost):
+			return "the bench found a ghost"
+		case m.Allowed > 0:
 			return fmt.Sprintf("the bench read %.2f V, ± %.2f V are right", m.Low, m.Allowed)
 		}
 	case judge.AsksLowest:
