@@ -2,6 +2,7 @@ package main
 
 import (
 	"bufio"
+	"fmt"
 	"io"
 	"net/http"
 	"net/url"
@@ -10,6 +11,7 @@ import (
 	"path/filepath"
 	"regexp"
 	"slices"
+	"strconv"
 	"strings"
 	"sync"
 	"testing"
@@ -67,6 +69,50 @@ func (a *apprentice) post(path string, form url.Values) (to, text string) {
 	return r.Request.URL.Path, string(b)
 }
 
+// reads is what the meter shows of a test point, in volts.
+func (a *apprentice) reads(point string) (v float64) {
+	a.t.Helper()
+	_, text := get(a.t, a.at+"/practice?black=minus&red="+point)
+	m := regexp.MustCompile(`id="reading">(-?\d+\.\d\d) V<`).FindStringSubmatch(text)
+	if m == nil {
+		a.t.Fatalf("the meter shows no volts of %s", point)
+	}
+	v, err := strconv.ParseFloat(m[1], 64)
+	if err != nil {
+		a.t.Fatal(err)
+	}
+	return v
+}
+
+// handIn waits until the answers are taken.
+func (a *apprentice) handIn(sheet string, answers url.Values) {
+	a.t.Helper()
+	answers.Set("do", "hand-in")
+	waitUntil(a.t, "the bench has seen the key go off, and the answers are taken", func() bool {
+		_, text := a.post(sheet, answers)
+		return strings.Contains(text, "Your answers are handed in")
+	})
+}
+
+// marked waits for the marks, and wants all of them.
+func (a *apprentice) marked(sheet, want string, answers url.Values) {
+	a.t.Helper()
+	text := ""
+	waitUntil(a.t, "the marks", func() bool {
+		_, text = get(a.t, a.at+sheet)
+		return strings.Contains(text, `<ol class="given">`) && strings.Contains(text, "<svg class=\"kt-cycle\"")
+	})
+	if !strings.Contains(text, want) || strings.Contains(text, "not marked") {
+		a.t.Errorf("answered %v: %s", answers, regexp.MustCompile(`(?s)<ol class="given">.*</ol>`).FindString(text))
+	}
+}
+
+// stay lets the key stay where it is for a second: nobody reads a meter in less.
+func (a *apprentice) stay() {
+	at := time.Now()
+	waitUntil(a.t, "a second is over", func() bool { return time.Since(at) > time.Second })
+}
+
 // volts is whether the meter shows the supply's voltage at a test point.
 func (a *apprentice) volts(point string) bool {
 	a.t.Helper()
@@ -81,10 +127,10 @@ func (a *apprentice) turn(position, point string, live bool) {
 	waitUntil(a.t, "the meter shows the key in "+position, func() bool { return a.volts(point) == live })
 }
 
-// An exercise without a bench, as the terminal tells to do it: answers that are read off the
-// simulated meter are right by what the bench measures afterwards.
-func TestPracticeFromMeterToMarks(t *testing.T) {
-	c := exec.Command(keyturn(t), "demo", "--exercise", "../../testdata/exercises/by-key.toml", "--listen", "127.0.0.1:0")
+// practise begins an exercise without a bench.
+func practise(t *testing.T, exercise string) *apprentice {
+	t.Helper()
+	c := exec.Command(keyturn(t), "demo", "--exercise", "../../testdata/exercises/"+exercise+".toml", "--listen", "127.0.0.1:0")
 	said, err := c.StdoutPipe()
 	if err != nil {
 		t.Fatal(err)
@@ -92,16 +138,23 @@ func TestPracticeFromMeterToMarks(t *testing.T) {
 	if err := c.Start(); err != nil {
 		t.Fatal(err)
 	}
-	defer func() {
+	t.Cleanup(func() {
 		if err := c.Process.Signal(os.Interrupt); err != nil {
 			t.Error(err)
 		}
 		if err := c.Wait(); err != nil {
 			t.Error(err)
 		}
-	}()
+	})
 	a := &apprentice{t: t}
 	a.hear(said)
+	return a
+}
+
+// An exercise without a bench, as the terminal tells to do it: answers that are read off the
+// simulated meter are right by what the bench measures afterwards.
+func TestPracticeFromMeterToMarks(t *testing.T) {
+	a := practise(t, "by-key")
 	sheet, _ := a.post("/exercises/1", nil)
 	a.post(sheet+"/cautions", url.Values{"read": {"yes"}})
 
@@ -131,10 +184,7 @@ func TestPracticeFromMeterToMarks(t *testing.T) {
 		answers.Set("answer-"+q, words[s])
 	}
 	answers.Set("answer-solenoid", "start only") // the dip is too short for this meter
-	waitUntil(t, "the bench has seen the key go off, and the answers are taken", func() bool {
-		_, text := a.post(sheet, answers)
-		return strings.Contains(text, "Your answers are handed in")
-	})
+	a.handIn(sheet, answers)
 
 	for _, x := range []struct {
 		key, point string
@@ -153,14 +203,33 @@ func TestPracticeFromMeterToMarks(t *testing.T) {
 	a.turn("running", "t7/upper", true)
 	a.heard("key: on, engine running")
 	a.turn("off", "t7/upper", false)
-	text := ""
-	waitUntil(t, "the marks", func() bool {
-		_, text = get(t, a.at+sheet)
-		return strings.Contains(text, `<ol class="given">`) && strings.Contains(text, "<svg class=\"kt-cycle\"")
-	})
-	if !strings.Contains(text, "13 of 13 marks") {
-		t.Errorf("seen %v, answered %v: %s", seen, answers, regexp.MustCompile(`(?s)<ol class="given">.*</ol>`).FindString(text))
+	a.marked(sheet, "13 of 13 marks", answers)
+}
+
+// Volts in the key positions, read off the simulated meter, are right by the volts that the
+// bench measures afterwards.
+func TestPracticeOfVolts(t *testing.T) {
+	t.Parallel()
+	a := practise(t, "first-volts")
+	sheet, _ := a.post("/exercises/1", nil)
+	a.post(sheet+"/cautions", url.Values{"read": {"yes"}, "meter": {"yellow"}})
+	waitUntil(t, "the meter shows the supply", func() bool { return a.volts("t1/upper") })
+	live := func(point string) []string { return []string{fmt.Sprintf("live %.2f V", a.reads(point))} }
+	answers := url.Values{"answer-lamp-a-off": live("t1/upper"), "answer-lamp-a-side": {"upper"}}
+	if a.reads("t2/upper") < 0.1 {
+		answers.Set("answer-lamp-b-off", "no volts")
 	}
+	a.turn("on", "t2/upper", true)
+	a.stay()
+	answers["answer-lamp-b-on"] = live("t2/upper")
+	a.turn("off", "t2/upper", false)
+	a.handIn(sheet, answers)
+	a.stay()
+	a.turn("on", "t2/upper", true)
+	a.stay()
+	a.stay()
+	a.turn("off", "t2/upper", false)
+	a.marked(sheet, "8 of 8 marks", answers)
 }
 
 // Every exercise that is shipped can be practised, its faults and all: a back-feed comes from
