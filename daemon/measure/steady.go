@@ -34,7 +34,7 @@ const (
 // is looked at: it tells as much of what is steady, and Step must stay cheap.
 const (
 	steadyChunk = declineBlock
-	steadyEach  = 2
+	steadyEach  = 4
 )
 
 // block is what a lead read in a stretch of time. One that is not steady tells nothing but
