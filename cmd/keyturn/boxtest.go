@@ -44,10 +44,6 @@ func (c *boxTest) test(ctx context.Context, in io.Reader, out io.Writer, width i
 	if c.Fast && !c.Practice {
 		return errors.New("--fast is for --practice: a real key takes its time")
 	}
-	limits, err := c.limits()
-	if err != nil {
-		return err
-	}
 	box, hash, err := readHashedBox(c.Box)
 	if err != nil {
 		return err
@@ -57,13 +53,25 @@ func (c *boxTest) test(ctx context.Context, in io.Reader, out io.Writer, width i
 		return err
 	}
 	defer func() { err = errors.Join(err, b.Close()) }()
-	t := &boxTesting{bench: b.file(), box: &box, limits: limits, out: out, width: width, typed: attend.Typed(in),
-		doc: protocol.Verdict{BoxFileHash: hash, Job: protocol.OrNull(c.Job)}, source: map[string]drive.CrankSource{"supply-dip": drive.SupplyDip, "contact-only": drive.ContactOnly}[c.Crank]}
+	return c.on(ctx, b, &box, hash, in, out, width)
+}
+
+// on tests a box on a bench.
+func (c *boxTest) on(ctx context.Context, b testBench, box *config.Box, hash string, in io.Reader, out io.Writer, width int) error {
+	limits, err := c.limits()
+	if err != nil {
+		return err
+	}
+	t := &boxTesting{bench: b.file(), box: box, limits: limits, out: out, width: width, typed: attend.Typed(in), source: drive.ContactOnly,
+		doc: protocol.Verdict{BoxFileHash: hash, Job: protocol.OrNull(c.Job)}}
+	if c.Crank == string(protocol.CrankSupplyDip) {
+		t.source = drive.SupplyDip
+	}
 	only, sound, err := c.which(t)
 	if err != nil {
 		return err
 	}
-	if t.rounds, err = t.bench.Rounds(&box, only, sound); err != nil {
+	if t.rounds, err = t.bench.Rounds(box, only, sound); err != nil {
 		return err
 	}
 	t.leaveOut()

@@ -92,7 +92,7 @@ func (b *Bench) proved(box *Box, two bool, asked, others []string) (rounds []Rou
 	others = append([]string{joins}, slices.DeleteFunc(slices.Clone(others), func(id string) bool { return id == joins })...)
 	prove := b.round(others[:min(len(others), len(b.Slots))], nil)
 	rounds = append(rounds, prove)
-	for part := range slices.Chunk(asked, max(1, len(b.Slots)-1)) {
+	for part := range slices.Chunk(asked, max(1, len(prove.Places)-1)) { // no more than are proved
 		slots := append([]string{joins}, part...)
 		if len(b.Slots) == 1 {
 			slots = part
