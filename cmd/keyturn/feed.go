@@ -118,6 +118,9 @@ func (c *feed) parked(y *protocol.Cycle) (*report.Parked, error) {
 	if c.Vehicle != nil {
 		vehicle, known = *c.Vehicle, true
 	}
+	if !(vehicle >= 0) {
+		return nil, fmt.Errorf("--vehicle-ma %g: want a figure from 0", vehicle)
+	}
 	capacity := float64(usualAh)
 	switch {
 	case c.Battery != nil:
@@ -135,7 +138,7 @@ func (c *feed) parked(y *protocol.Cycle) (*report.Parked, error) {
 func (c *feed) want() (judge.Want, error) {
 	for name, v := range map[string]float64{"--minimum-v": c.Minimum, "--rides-through-s": c.Rides, "--off-within-s": c.OffAfter, "--fuse-most": c.MostA, "--parked-ma": c.Parked, "--hold-up-uf": c.HoldUp} { // any one is named
 		if !(v >= 0 && v <= 1e9) {
-			return judge.Want{}, fmt.Errorf("%s %g: want a figure from 0", name, v)
+			return judge.Want{}, fmt.Errorf("%s %g: want a figure from 0 to 1e9", name, v)
 		}
 	}
 	if !(c.Amps > 0) {

@@ -89,6 +89,35 @@ func TestFeedSlots(t *testing.T) {
 	}
 }
 
+// What a test load found of the feed arrives, and what a parked vehicle draws once asleep.
+func TestFeedEvidenceOfTestsAndShunts(t *testing.T) {
+	c, box := readCycle(t), readBox(t)
+	mohm, u := protocol.MilliOhms(42), protocol.MilliOhms(3)
+	c.Slots[0].Source = &protocol.SlotSource{Finding: protocol.SourceFeed, PathMOhm: &mohm, PathUMOhm: &u, IncludesProbe: true}
+	if p := FeedSlots(c, box, nil)[0].Path; p == nil || *p != (judge.Path{MOhm: 42, UMOhm: 3, IncludesProbe: true}) {
+		t.Errorf("%+v", p)
+	}
+	if p := FeedSlots(c, box, nil)[1].Path; p != nil {
+		t.Errorf("%+v", p)
+	}
+	if ma, known := VehicleMA(c); known {
+		t.Errorf("%g mA without a shunt", ma)
+	}
+	ma := protocol.MilliAmps(22.5)
+	c.Quiescent = &protocol.Quiescent{CurrentMA: &ma, Asleep: &protocol.Asleep{}}
+	if got, known := VehicleMA(c); !known || got != 22.5 {
+		t.Errorf("%g mA, %v", got, known)
+	}
+	awake, bridged := *c.Quiescent, *c.Quiescent
+	awake.Asleep, bridged.NoCurrent = nil, true
+	for _, q := range []protocol.Quiescent{awake, bridged, {Asleep: &protocol.Asleep{}}} {
+		c.Quiescent = &q
+		if ma, known := VehicleMA(c); known {
+			t.Errorf("%g mA of %+v", ma, q)
+		}
+	}
+}
+
 func TestThreeBladesAreFedInTheMiddle(t *testing.T) {
 	box := &config.Box{Zone: config.ZoneEngineBay, Slots: []config.BoxSlot{{ID: "f01", Kind: "micro-three-blades", RatingA: 10, Avoid: config.AvoidUnknown, Control: config.ControlNetwork}}}
 	s := FeedSlots(&protocol.Cycle{Slots: protocol.List[protocol.CycleSlot]{{Slot: "f01"}}}, box, nil)[0]
