@@ -90,7 +90,7 @@ var may = map[string]struct {
 	"daemon/config":              {[]string{"adc", "daemon/measure", "daemon/drive", "daemon/handbook", "github.com/pelletier/go-toml/v2"}, "pure: bytes in, values out"},
 	"daemon/handbook":            {nil, "pure: published tables, each value with its source"},
 	"daemon/judge":               {[]string{"daemon/handbook"}, "pure: its inputs are small values of its own"},
-	"daemon/evidence":            {[]string{"protocol", "daemon/config", "daemon/judge", "daemon/report"}, "pure: documents and box files in, the judge's values out"},
+	"daemon/evidence":            {[]string{"protocol", "daemon/config", "daemon/handbook", "daemon/judge", "daemon/report"}, "pure: documents and box files in, the judge's values out"},
 	"daemon/report":              {[]string{"protocol", "daemon/handbook", "daemon/judge"}, "pure: documents and judgements in, words out"},
 	"daemon/outbox":              {[]string{"protocol", "modernc.org/sqlite"}, "keeps documents, knows no network"},
 	"daemon/dashboard":           {[]string{"protocol", "daemon/config", "daemon/link", "daemon/records", "daemon/report", "daemon/judge", "daemon/evidence", "daemon/dashboard/access", "daemon/dashboard/picture", "daemon/dashboard/photo"}, "shows documents and exercises; knows neither measuring nor SQL"},
