@@ -89,6 +89,19 @@ func (s *Store) SupersededBy(ctx context.Context, bench, id string) (VerdictRef,
 	return ref, true, nil
 }
 
+// TestedBoxes returns the ids of the box files by which boxes were tested.
+func (s *Store) TestedBoxes(ctx context.Context) ([]string, error) {
+	text := func(row scanner) (x string, err error) {
+		err = row.Scan(&x)
+		return x, err
+	}
+	out, err := rows(ctx, s, text, "SELECT DISTINCT box FROM verdict ORDER BY box LIMIT $1", limitMost)
+	if err != nil {
+		return nil, fmt.Errorf("list the boxes that were tested: %w", err)
+	}
+	return out, nil
+}
+
 func scanVerdict(row scanner) (*protocol.Verdict, error) {
 	var payload string
 	if err := row.Scan(&payload); err != nil {
