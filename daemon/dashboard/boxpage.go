@@ -115,7 +115,7 @@ func (d *dashboard) boxBody(r *http.Request, v *protocol.Verdict) (boxBody, erro
 			b.Supersedes = boxPath(v.Bench, before)
 		}
 	}
-	b.Origin = fmt.Sprintf("Result %d of stream %s, revision %d. By the box file with the SHA-256 %s.", v.Seq, clean(v.Stream), v.Revision, v.BoxFileHash)
+	b.Origin = fmt.Sprintf("Result %d of stream %s, revision %d. By the box file whose SHA-256 begins with %s.", v.Seq, clean(v.Stream), v.Revision, fours(v.BoxFileHash))
 	ref, found, err := d.o.Jobs.SupersededBy(r.Context(), v.Bench, v.ID)
 	if err != nil {
 		return b, err
