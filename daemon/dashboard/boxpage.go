@@ -37,7 +37,6 @@ type boxSlotView struct {
 	Key          string // of its line in the table
 	Slot, Legend string
 	mark
-	Kind    string // how it is coloured
 	Why     string // it was not tested
 	Place   string // classes that put it where it sits in its box
 	Rounds  string
@@ -98,6 +97,7 @@ func (d *dashboard) boxBody(r *http.Request, v *protocol.Verdict) (boxBody, erro
 	x := evidence.Verdict(v)
 	b := boxBody{boxRow: d.boxRow(v), ID: clean(v.ID), Outcome: outcomeMark(x.Outcome), Same: x.Outcome == x.OfTested, Round: roundOf(v), Caution: report.ProveAgain(),
 		Slots: boxSlots(v, &x), OthersPath: "/boxes?box=" + clean(v.Box)}
+	b.When = madeAt(v.Wall, d.o.Zone)
 	for _, s := range x.Lines() {
 		b.Sentences = append(b.Sentences, cleanTo(s, sentenceMax))
 	}
@@ -145,9 +145,9 @@ func boxSlots(v *protocol.Verdict, b *report.BoxVerdict) []boxSlotView {
 	var out []boxSlotView
 	for i := range b.Slots[:min(len(b.Slots), slotsMax)] {
 		s := &b.Slots[i]
-		x := boxSlotView{Key: fmt.Sprintf("slot-%d", i+1), Slot: clean(s.Slot), Legend: clean(b.Legends[s.Slot]), mark: outcomeMark(s.Outcome), Kind: s.Outcome.String()}
+		x := boxSlotView{Key: fmt.Sprintf("slot-%d", i+1), Slot: clean(s.Slot), Legend: clean(b.Legends[s.Slot]), mark: outcomeMark(s.Outcome)}
 		if !s.Tested() {
-			x.mark, x.Kind, x.Why = mark{"untouched", "not tested"}, "untested", cleanTo(report.VerdictReason(&s.Reasons[0]), 2*textMax)
+			x.mark, x.Why = mark{"untouched", "not tested"}, cleanTo(report.VerdictReason(&s.Reasons[0]), 2*textMax)
 		}
 		for _, text := range report.VerdictReasons(s) {
 			x.Reasons = append(x.Reasons, cleanTo(text, 4*textMax))

@@ -67,6 +67,7 @@ func (d *dashboard) boxLabel(w http.ResponseWriter, r *http.Request) {
 	}
 	x := evidence.Verdict(v)
 	b := boxLabelBody{boxRow: d.boxRow(v), ID: clean(v.ID), Outcome: outcomeMark(x.Outcome), Same: x.Outcome == x.OfTested, AfterID: clean(ref.ID)}
+	b.When = madeAt(v.Wall, d.o.Zone)
 	address := url.URL{Scheme: "http", Host: r.Host, Path: b.Path}
 	if d.o.Secure {
 		address.Scheme = "https"

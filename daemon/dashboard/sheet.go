@@ -93,12 +93,12 @@ func digest(payload []byte) string {
 	return fours(hex.EncodeToString(sum[:]))
 }
 
-// fours writes the first digits of a hash in fours.
+// fours writes the first digits of a SHA-256 in fours.
 func fours(hash string) string {
-	text := hash[:min(len(hash), digestDigits)]
+	text := hash[:digestDigits]
 	var parts []string
 	for i := 0; i < len(text); i += 4 {
-		parts = append(parts, text[i:min(i+4, len(text))])
+		parts = append(parts, text[i:i+4])
 	}
 	return strings.Join(parts, " ")
 }
