@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"net/http"
 	"net/url"
+	"slices"
 	"strconv"
 
 	"keyturn/daemon/evidence"
@@ -38,12 +39,26 @@ type boxRow struct {
 	Open                                            bool
 }
 
+// outcomeField asks for an outcome, or any.
+func outcomeField(name, label string) *field {
+	f := &field{Name: name, Label: label, Kind: "choice", Options: []option{{"", "any"}}}
+	for o := judge.Fail; o <= judge.Pass; o++ {
+		f.Options = append(f.Options, option{o.String(), report.Outcome(o)})
+	}
+	return f
+}
+
+// outcome reads a field of outcomes; what is none is said beside it.
+func (f *webForm) outcome(name string) protocol.Outcome {
+	value := f.get(name)
+	if !slices.ContainsFunc(f.field(name).Options, func(o option) bool { return o.Value == value }) {
+		f.wrong(name, "There is no such outcome.")
+	}
+	return protocol.Outcome(value)
+}
+
 // boxForm asks which tests are wanted.
 func (d *dashboard) boxForm(r *http.Request) (*webForm, error) {
-	outcome := &field{Name: "outcome", Label: "What could be tested", Kind: "choice", Options: []option{{"", "any outcome"}}}
-	for o := judge.Fail; o <= judge.Pass; o++ {
-		outcome.Options = append(outcome.Options, option{o.String(), report.Outcome(o)})
-	}
 	var known []string
 	if d.o.Jobs != nil {
 		var err error
@@ -51,7 +66,7 @@ func (d *dashboard) boxForm(r *http.Request) (*webForm, error) {
 			return nil, err
 		}
 	}
-	f := newForm("b", "/boxes", "Search", &field{Name: "box", Label: "Box", Hint: "The id of its box file.", Known: known}, outcome,
+	f := newForm("b", "/boxes", "Search", &field{Name: "box", Label: "Box", Hint: "The id of its box file.", Known: known}, outcomeField("outcome", "What could be tested"),
 		&field{Name: "job", Label: "Job", Hint: "Its number.", Mode: "numeric"})
 	f.fill(r.URL.Query())
 	return f, nil
@@ -66,13 +81,7 @@ func (f *webForm) verdictFilter() records.VerdictFilter {
 	if n := f.count("job"); n != 0 {
 		out.Job = strconv.FormatInt(n, 10)
 	}
-	for _, o := range f.field("outcome").Options {
-		if o.Value == f.get("outcome") {
-			out.OfTested = protocol.Outcome(o.Value)
-			return out
-		}
-	}
-	f.wrong("outcome", "There is no such outcome.")
+	out.OfTested = f.outcome("outcome")
 	return out
 }
 

@@ -87,6 +87,33 @@ func TestPageOfATestThatIsOver(t *testing.T) {
 	}
 }
 
+// A key cycle leads to the tests that rest on it, and is found by what they say.
+func TestCyclesLeadToTheirTests(t *testing.T) {
+	h, s := boxRecords(t)
+	c := keep(t, s, func(*protocol.Cycle) {})[0]
+	v := boxTest(9, "t-1")
+	v.Bench, v.Stream, v.Cycles = c.Bench, "boxes", protocol.List[string]{c.ID}
+	payload, err := protocol.Encode(v)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if a, err := s.Add(t.Context(), payload); err != nil || a.New != 1 {
+		t.Fatalf("%+v, %v", a, err)
+	}
+	page := "/cycle/" + c.Bench + "/" + c.ID
+	doc, _ := pageAt(t, h, page, http.StatusOK)
+	if want := "/boxes/" + c.Bench + "/t-1"; !slices.Contains(hrefs(doc), want) {
+		t.Errorf("no link to %s among %v", want, hrefs(doc))
+	}
+	for outcome, found := range map[string]bool{"fail": true, "marginal": false} { // each by itself
+		doc, _ := pageAt(t, h, "/history?verdict="+outcome, http.StatusOK)
+		if slices.Contains(hrefs(doc), page) != found || !strings.Contains(words(doc), "by the verdict of a box test: "+outcome) {
+			t.Errorf("%s: found %v, want %v", outcome, !found, found)
+		}
+	}
+	pageAt(t, h, "/history?verdict=splendid", http.StatusBadRequest)
+}
+
 func hrefs(doc *html.Node) (out []string) {
 	for _, a := range all(doc, "a", "href") {
 		out = append(out, attr(a, "href"))

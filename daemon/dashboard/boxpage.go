@@ -140,6 +140,22 @@ func (d *dashboard) others(r *http.Request, v *protocol.Verdict) ([]boxRow, erro
 	return out, err
 }
 
+// boxTestRef leads to a test of a box.
+type boxTestRef struct{ ID, Path string }
+
+// testsOfCycle are the tests of boxes that rest on a key cycle.
+func (d *dashboard) testsOfCycle(r *http.Request, c *protocol.Cycle) ([]boxTestRef, error) {
+	if d.o.Jobs == nil {
+		return nil, nil
+	}
+	all, err := d.o.Jobs.TestsOfCycle(r.Context(), c.Bench, c.ID)
+	var out []boxTestRef
+	for _, ref := range all {
+		out = append(out, boxTestRef{clean(ref.ID), boxPath(ref.Bench, ref.ID)})
+	}
+	return out, err
+}
+
 // boxSlots are the slots in words, as many as a page shows.
 func boxSlots(v *protocol.Verdict, b *report.BoxVerdict) []boxSlotView {
 	var out []boxSlotView

@@ -89,6 +89,20 @@ func (s *Store) SupersededBy(ctx context.Context, bench, id string) (VerdictRef,
 	return ref, true, nil
 }
 
+// TestsOfCycle returns the tests that rest on a key cycle, the latest first.
+func (s *Store) TestsOfCycle(ctx context.Context, bench, cycle string) ([]VerdictRef, error) {
+	scan := func(row scanner) (r VerdictRef, err error) {
+		err = row.Scan(&r.Bench, &r.ID)
+		return r, err
+	}
+	out, err := rows(ctx, s, scan, `SELECT v.bench, v.id FROM verdict_cycle x JOIN verdict v ON v.bench = x.bench AND v.id = x.id
+		WHERE x.bench = $1 AND x.cycle = $2 ORDER BY v.arrived DESC, v.id DESC LIMIT $3`, bench, cycle, limitUsual)
+	if err != nil {
+		return nil, fmt.Errorf("look for the tests that rest on key cycle %s of bench %s: %w", cycle, bench, err)
+	}
+	return out, nil
+}
+
 // TestedBoxes returns the ids of the box files by which boxes were tested.
 func (s *Store) TestedBoxes(ctx context.Context) ([]string, error) {
 	text := func(row scanner) (x string, err error) {

@@ -93,6 +93,36 @@ func TestTestsOfBoxes(t *testing.T) {
 	})
 }
 
+// A key cycle is found by what the test that rests on it says of its slots, as it says
+// now, and leads to that test.
+func TestCyclesByVerdict(t *testing.T) {
+	onBoth(t, func(t *testing.T, s *Store) {
+		ctx := context.Background()
+		add(t, s, encode(t, cycle(1, "1", 1, true, protocol.Permanent)), encode(t, cycle(2, "2", 1, true, protocol.Permanent)))
+		v := verdictOf(3, "t-1", 1, "cabin-8", protocol.OutcomeMarginal)
+		v.Cycles = protocol.List[string]{"0123abcd-1", "0123abcd-2"}
+		add(t, s, encode(t, v))
+		v.Seq, v.Revision, v.Cycles, v.Slots = 4, 2, v.Cycles[:1], verdictOf(4, "t-1", 2, "cabin-8", protocol.OutcomeFail).Slots
+		v.Slots[1].Slot = "f18"
+		add(t, s, encode(t, v))
+		for _, x := range []struct {
+			f    Filter
+			want int
+		}{{Filter{Verdict: protocol.OutcomeFail}, 1}, {Filter{Verdict: protocol.OutcomeMarginal}, 0}, {Filter{Verdict: protocol.OutcomePass}, 1},
+			{Filter{Verdict: protocol.OutcomeFail, Slot: "f18"}, 1}, {Filter{Verdict: protocol.OutcomePass, Slot: "f18"}, 0}, {Filter{}, 2}} {
+			if got, err := s.Cycles(ctx, x.f); err != nil || len(got) != x.want {
+				t.Errorf("%+v: %d key cycles, want %d; %v", x.f, len(got), x.want, err)
+			}
+		}
+		if got, err := s.TestsOfCycle(ctx, "bench-1", "0123abcd-1"); err != nil || !slices.Equal(got, []VerdictRef{{"bench-1", "t-1"}}) {
+			t.Errorf("%v, %v", got, err)
+		}
+		if got, err := s.TestsOfCycle(ctx, "bench-1", "0123abcd-2"); err != nil || len(got) != 0 {
+			t.Errorf("the later revision does not rest on it: %v, %v", got, err)
+		}
+	})
+}
+
 // What a list is asked for is found without walking every test.
 func TestTestsOfBoxesUseIndexes(t *testing.T) {
 	s := open(t, "sqlite")

@@ -63,17 +63,25 @@ func latestVerdicts(added []came) map[VerdictRef]*protocol.Verdict {
 }
 
 func (s *Store) listVerdicts(ctx context.Context, tx *sql.Tx, verdicts []*protocol.Verdict) error {
-	none := table{"DELETE FROM verdict_slot WHERE (bench, id) IN (VALUES", 2, ")", nil}
+	noSlots := table{"DELETE FROM verdict_slot WHERE (bench, id) IN (VALUES", 2, ")", nil}
+	noCycles := table{"DELETE FROM verdict_cycle WHERE (bench, id) IN (VALUES", 2, ")", nil}
+	cycles := table{"INSERT INTO verdict_cycle (bench, id, cycle) VALUES", 3, "ON CONFLICT DO NOTHING", nil}
 	slots := table{"INSERT INTO verdict_slot (bench, id, slot, legend, outcome, reason) VALUES", 6, "ON CONFLICT DO NOTHING", nil}
 	for _, v := range verdicts {
-		none.row(v.Bench, v.ID)
+		noSlots.row(v.Bench, v.ID)
+		noCycles.row(v.Bench, v.ID)
+		for _, id := range v.Cycles {
+			cycles.row(v.Bench, v.ID, id)
+		}
 		for i := range v.Slots {
 			x := &v.Slots[i]
 			slots.row(v.Bench, v.ID, x.Slot, orNull(x.Legend), string(x.Outcome), x.Reasons[0].Reason)
 		}
 	}
-	if err := s.each(ctx, tx, &none, nil); err != nil {
-		return err
+	for _, t := range []*table{&noSlots, &noCycles, &slots, &cycles} {
+		if err := s.each(ctx, tx, t, nil); err != nil {
+			return err
+		}
 	}
-	return s.each(ctx, tx, &slots, nil)
+	return nil
 }

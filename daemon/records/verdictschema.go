@@ -17,6 +17,9 @@ func verdictTables() []string {
 		`CREATE TABLE verdict_slot (
 			bench TEXT NOT NULL, id TEXT NOT NULL, slot TEXT NOT NULL, legend TEXT, outcome TEXT NOT NULL, reason TEXT NOT NULL,
 			PRIMARY KEY (bench, id, slot))`,
+		`CREATE INDEX verdict_slot_by_outcome ON verdict_slot (outcome, slot)`,
+		`CREATE TABLE verdict_cycle (bench TEXT NOT NULL, id TEXT NOT NULL, cycle TEXT NOT NULL, PRIMARY KEY (bench, id, cycle))`,
+		`CREATE INDEX verdict_cycle_by_cycle ON verdict_cycle (bench, cycle)`,
 		`CREATE VIEW verdicts AS SELECT v.bench, v.id AS test, v.wall, v.final, v.box, s.slot, s.legend, s.outcome, s.reason
 			FROM verdict v JOIN verdict_slot s ON s.bench = v.bench AND s.id = v.id`,
 	}
