@@ -91,8 +91,10 @@ type SlotVerdict struct {
 	Outcome Outcome `json:"outcome"`
 	// Place and Sides are those of the box file.
 	Place *Place `json:"place"`
-	// Rounds are those in which it had a lead, from 1.
+	// Rounds are those in which it had a lead, from 1; Test is the earlier test that they
+	// are of, where the slot was not tested again, and null else.
 	Rounds List[int] `json:"rounds"`
+	Test   OrNull    `json:"test"`
 	// Reasons are all there are, the weightiest first.
 	Reasons List[VerdictReason] `json:"reasons"`
 }

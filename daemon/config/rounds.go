@@ -26,49 +26,84 @@ type Placed struct {
 	Moved, Fitted bool
 }
 
-// Rounds plans the test of a box on the places of a bench. only, if any, are the slots to
-// be tested. What the box refuses, and what needs a vehicle's data network, gets no lead.
-// With two leads a place each slot is measured with its fuse in and with it out, and the
-// last once more with it in: so every lead is seen live before and after.
-func (b *Bench) Rounds(box *Box, only []string) ([]Round, error) {
+// Rounds plans the test of a box on the places of a bench. What the box refuses, and what
+// needs a vehicle's data network, gets no lead. With two leads a place each slot is
+// measured with its fuse out and then in, the first ones with it in before that too: so a
+// lead that has no volts with the fuse out was live before and is after. The first ones are
+// slots that should be live.
+//
+// only, if any, are the slots to be tested. They may all be dead: so the leads are first,
+// and at last, in others that should be live, of sound where it names some.
+func (b *Bench) Rounds(box *Box, only, sound []string) ([]Round, error) {
 	two, err := b.places()
 	if err != nil {
 		return nil, err
+	}
+	if b.Drive != nil && box.HighestV > supplyMax12V {
+		return nil, fmt.Errorf("box %s is of %g V, and the relays and loads of bench %s are for 12 V: test it on a bench without [drive]", box.ID, box.HighestV, b.ID)
 	}
 	for _, id := range only {
 		if why := b.cannotTest(box, id); why != "" {
 			return nil, fmt.Errorf("slot %s: %s", id, why)
 		}
 	}
-	var all, asked []string
+	var asked, others []string
 	for _, s := range box.inPlaces() {
-		if b.cannotTest(box, s.ID) == "" {
-			all = append(all, s.ID)
-			if len(only) == 0 || slices.Contains(only, s.ID) {
-				asked = append(asked, s.ID)
-			}
+		switch {
+		case b.cannotTest(box, s.ID) != "":
+		case len(only) == 0 || slices.Contains(only, s.ID):
+			asked = append(asked, s.ID)
+		case s.shouldBeLive() && (len(sound) == 0 || slices.Contains(sound, s.ID)):
+			others = append(others, s.ID)
 		}
 	}
 	if len(asked) == 0 {
 		return nil, fmt.Errorf("box %s has no slot that this bench can test: what is avoided and what the data network switches gets no lead", box.ID)
 	}
 	var rounds []Round
-	for _, slots := range b.share(box, all, asked) {
-		if !two {
-			rounds = append(rounds, b.round(slots, nil))
-			continue
-		}
-		out := slots
-		if len(rounds) > 0 {
-			out = slots[1:] // the first place joins the rounds, as it is
-		}
-		rounds = append(rounds, b.round(slots, nil), b.round(slots, out))
-	}
-	if two {
-		rounds = append(rounds, b.again(rounds[len(rounds)-1]))
+	if len(others) > 0 {
+		rounds = b.proved(box, two, asked, others)
+	} else {
+		rounds = b.whole(box, two, asked)
 	}
 	follow(rounds)
 	return rounds, nil
+}
+
+// whole are the rounds in which a box is tested that nothing is known of.
+func (b *Bench) whole(box *Box, two bool, asked []string) (rounds []Round) {
+	for i, slots := range b.share(box, asked) {
+		switch {
+		case !two:
+			rounds = append(rounds, b.round(slots, nil))
+		case i == 0:
+			rounds = append(rounds, b.round(slots, nil), b.round(slots, slots), b.round(slots, nil))
+		default: // the first place joins the rounds, as it is
+			rounds = append(rounds, b.round(slots, slots[1:]), b.round(slots, nil))
+		}
+	}
+	return rounds
+}
+
+// proved are the rounds in which slots are tested between two with the leads in others,
+// the first of which joins them.
+func (b *Bench) proved(box *Box, two bool, asked, others []string) (rounds []Round) {
+	joins := box.joins(others)
+	others = append([]string{joins}, slices.DeleteFunc(slices.Clone(others), func(id string) bool { return id == joins })...)
+	prove := b.round(others[:min(len(others), len(b.Slots))], nil)
+	rounds = append(rounds, prove)
+	for part := range slices.Chunk(asked, max(1, len(prove.Places)-1)) { // no more than are proved
+		slots := append([]string{joins}, part...)
+		if len(b.Slots) == 1 {
+			slots = part
+		}
+		if two {
+			rounds = append(rounds, b.round(slots, part))
+		}
+		rounds = append(rounds, b.round(slots, nil))
+	}
+	prove.Places = slices.Clone(prove.Places)
+	return append(rounds, prove)
 }
 
 // places checks that the bench has places for the slots of a box, and reports whether
@@ -121,25 +156,43 @@ func (b *Box) inPlaces() []BoxSlot {
 	return out
 }
 
-// share lays the slots that are asked for out on the places, the one that joins the
-// rounds first in each.
-func (b *Bench) share(box *Box, all, asked []string) (out [][]string) {
-	if len(asked) <= len(b.Slots) {
-		return [][]string{asked}
+// share lays slots out on the places, the one that joins the rounds first in each.
+func (b *Bench) share(box *Box, slots []string) (out [][]string) {
+	if len(slots) <= len(b.Slots) {
+		return [][]string{slots}
 	}
-	joins := box.joins(all)
-	rest := slices.DeleteFunc(slices.Clone(asked), func(id string) bool { return id == joins })
+	joins := box.joins(slots)
+	rest := slices.DeleteFunc(slices.Clone(slots), func(id string) bool { return id == joins })
 	most := len(b.Slots) - 1
 	if most == 0 {
-		for _, id := range asked {
+		for _, id := range slots {
 			out = append(out, []string{id})
 		}
 		return out // nothing joins them, and the verdict says so
 	}
+	slices.SortStableFunc(rest, box.provesFirst(rest, most))
 	for part := range slices.Chunk(rest, most) {
 		out = append(out, append([]string{joins}, part...))
 	}
 	return out
+}
+
+// provesFirst puts the first few slots that should be live with the key on before all
+// others, which keep their order.
+func (b *Box) provesFirst(slots []string, few int) func(x, y string) int {
+	rank := map[string]int{}
+	for _, id := range slots {
+		if len(rank) < few && b.Slot(id).shouldBeLive() {
+			rank[id] = -1
+		}
+	}
+	return func(x, y string) int { return cmp.Compare(rank[x], rank[y]) }
+}
+
+// shouldBeLive reports whether a slot should be live with the key on, whatever else is
+// done: a lead is proved on it.
+func (s *BoxSlot) shouldBeLive() bool {
+	return s.Expected == "permanent" || s.Expected == "ignition" || s.Expected == "accessory"
 }
 
 // joins is the slot that is best seen in every round: live whatever the key does.
@@ -162,15 +215,6 @@ func (b *Bench) round(slots, out []string) (r Round) {
 			p.Fuse = "out"
 		}
 		r.Places = append(r.Places, p)
-	}
-	return r
-}
-
-// again is a round with every fuse in.
-func (b *Bench) again(r Round) Round {
-	r.Places = slices.Clone(r.Places)
-	for i := range r.Places {
-		r.Places[i].Fuse = "in"
 	}
 	return r
 }

@@ -161,12 +161,31 @@ func round(c *protocol.Cycle, s *protocol.CycleSlot, n int, proofs []proof) judg
 			case protocol.Live:
 				x.LiveIn = append(x.LiveIn, r.Positions[k])
 			case protocol.Dead:
-				x.DeadIn = append(x.DeadIn, r.Positions[k])
+				if !switchedOff(c, s, l, k) {
+					x.DeadIn = append(x.DeadIn, r.Positions[k])
+				}
 			}
 		}
 		r.Leads = append(r.Leads, x)
 	}
 	return r
+}
+
+// switchedOff reports whether a lead has no volts in the k-th position because the whole
+// slot has none, though the lead was live when the key was there another time: its own
+// switch was worked, and that says nothing of this side.
+func switchedOff(c *protocol.Cycle, s *protocol.CycleSlot, l *protocol.CycleLead, k int) bool {
+	for i := range s.Leads {
+		if stateAt(&s.Leads[i], endOf(c, k)) == protocol.Live {
+			return false
+		}
+	}
+	for n := range c.Key {
+		if c.Key[n].Position == c.Key[k].Position && stateAt(l, endOf(c, n)) == protocol.Live {
+			return true
+		}
+	}
+	return false
 }
 
 // beforeMoveNS is how much earlier than the key's next move a position is looked at: what

@@ -1,6 +1,8 @@
 package evidence
 
 import (
+	"slices"
+
 	"keyturn/daemon/config"
 	"keyturn/daemon/judge"
 	"keyturn/daemon/report"
@@ -33,6 +35,34 @@ func Judge(d *protocol.Verdict, b *judge.BoxVerdict, slots []judge.BoxSlot, box 
 			s.Reasons = append(s.Reasons, reasonDocument(&v.Reasons[k]))
 		}
 		d.Slots = append(d.Slots, s)
+	}
+}
+
+// Carry puts what an earlier test of the same box said of the slots that were not asked for
+// again into a document that Judge has written.
+func Carry(d, earlier *protocol.Verdict, asked []string) {
+	for i := range d.Slots {
+		s := &d.Slots[i]
+		k := slices.IndexFunc(earlier.Slots, func(x protocol.SlotVerdict) bool { return x.Slot == s.Slot })
+		if k < 0 || slices.Contains(asked, s.Slot) {
+			continue
+		}
+		*s = earlier.Slots[k]
+		if s.Test == "" {
+			s.Test = protocol.OrNull(earlier.ID)
+		}
+	}
+	b := Verdict(d)
+	d.Outcome, d.OfTested, d.Untested, d.Tested = protocol.OutcomePass, protocol.OutcomePass, 0, protocol.VerdictCount{}
+	for i := range b.Slots {
+		v := &b.Slots[i]
+		d.Outcome = outcome(min(outcomeOf(d.Outcome), v.Outcome))
+		if !v.Tested() {
+			d.Untested++
+			continue
+		}
+		d.OfTested = outcome(min(outcomeOf(d.OfTested), v.Outcome))
+		*map[judge.Outcome]*int{judge.Fail: &d.Tested.Fail, judge.Unproven: &d.Tested.NotProven, judge.Marginal: &d.Tested.Marginal, judge.Pass: &d.Tested.Pass}[v.Outcome]++
 	}
 }
 

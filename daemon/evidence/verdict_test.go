@@ -63,3 +63,27 @@ func TestUnknownOutcomeProvesNothing(t *testing.T) {
 		t.Errorf("%+v", v)
 	}
 }
+
+// What passed before still passes when only the others were tested again; the box is as its
+// worst slot is.
+func TestCarryWhatWasNotTestedAgain(t *testing.T) {
+	slot := func(id string, o protocol.Outcome, reason string, rounds ...int) protocol.SlotVerdict {
+		return protocol.SlotVerdict{Slot: id, Outcome: o, Rounds: rounds, Reasons: protocol.List[protocol.VerdictReason]{{Reason: reason, Makes: o}}}
+	}
+	earlier := &protocol.Verdict{ID: "t-1", Slots: protocol.List[protocol.SlotVerdict]{
+		slot("f01", protocol.OutcomePass, "as-expected", 1, 2), slot("f02", protocol.OutcomeFail, "no-volts", 1), slot("f03", protocol.OutcomeNotProven, "avoided")}}
+	d := &protocol.Verdict{ID: "t-2", Slots: protocol.List[protocol.SlotVerdict]{
+		slot("f01", protocol.OutcomeNotProven, "sides-not-tested", 1), slot("f02", protocol.OutcomeMarginal, "contact", 2), slot("f03", protocol.OutcomeNotProven, "avoided")}}
+	Carry(d, earlier, []string{"f02"})
+	if d.Slots[0].Outcome != protocol.OutcomePass || d.Slots[0].Test != "t-1" || d.Slots[1].Outcome != protocol.OutcomeMarginal || d.Slots[1].Test != "" {
+		t.Errorf("%+v", d.Slots)
+	}
+	if d.Outcome != protocol.OutcomeNotProven || d.OfTested != protocol.OutcomeMarginal || d.Untested != 1 || d.Tested != (protocol.VerdictCount{Marginal: 1, Pass: 1}) {
+		t.Errorf("%+v", d)
+	}
+	again := &protocol.Verdict{ID: "t-3", Slots: d.Slots[:1:1]}
+	Carry(again, d, nil)
+	if again.Slots[0].Test != "t-1" {
+		t.Errorf("after two tests it says %q", again.Slots[0].Test)
+	}
+}

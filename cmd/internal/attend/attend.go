@@ -26,6 +26,9 @@ import (
 
 // Attended is a script that somebody at the bench has begun and attends to.
 type Attended struct {
+	// Brief leaves out which load or bleed resistor is on.
+	Brief bool
+
 	bench  config.Bench
 	before string
 	out    io.Writer
@@ -206,7 +209,7 @@ func (a *Attended) words(e drive.Event) string {
 		a.position = e.Position
 		return "key to " + e.Position.String()
 	case drive.Switched:
-		if o := a.bench.Outputs()[e.Output]; o.Slot != "" {
+		if o := a.bench.Outputs()[e.Output]; o.Slot != "" && !a.Brief {
 			return fmt.Sprintf("%s %s", o.Name, map[bool]string{true: "on", false: "off"}[e.On])
 		}
 	case drive.Waiting:
