@@ -93,7 +93,7 @@ var may = map[string]struct {
 	"daemon/evidence":            {[]string{"protocol", "daemon/config", "daemon/handbook", "daemon/judge", "daemon/report"}, "pure: documents and box files in, the judge's values out"},
 	"daemon/report":              {[]string{"protocol", "daemon/handbook", "daemon/judge"}, "pure: documents and judgements in, words out"},
 	"daemon/outbox":              {[]string{"protocol", "modernc.org/sqlite"}, "keeps documents, knows no network"},
-	"daemon/dashboard":           {[]string{"protocol", "daemon/config", "daemon/link", "daemon/records", "daemon/report", "daemon/judge", "daemon/evidence", "daemon/dashboard/access", "daemon/dashboard/picture", "daemon/dashboard/photo"}, "shows documents and exercises; knows neither measuring nor SQL"},
+	"daemon/dashboard":           {[]string{"protocol", "daemon/config", "daemon/link", "daemon/records", "daemon/report", "daemon/judge", "daemon/evidence", "daemon/dashboard/access", "daemon/dashboard/picture", "daemon/dashboard/photo", "github.com/boombuler/barcode"}, "shows documents and exercises; knows neither measuring nor SQL"},
 	"daemon/dashboard/access":    {[]string{"daemon/records", "github.com/alexedwards/argon2id", "github.com/alexedwards/scs/v2", "golang.org/x/crypto", "golang.org/x/text", "golang.org/x/time"}, "users and sessions; knows no page"},
 	"daemon/dashboard/picture":   {[]string{"protocol", "daemon/report"}, "pure: documents in, pictures out"},
 	"daemon/dashboard/photo":     {[]string{"github.com/bep/imagemeta", "golang.org/x/image"}, "pure: bytes in, bytes out"},
