@@ -5,6 +5,7 @@ import (
 	"errors"
 	"net/http"
 	"slices"
+	"strconv"
 
 	"keyturn/daemon/config"
 	"keyturn/daemon/evidence"
@@ -91,6 +92,13 @@ func (d *dashboard) marked(r *http.Request, a *asked, b *answersBody) error {
 	}
 	m := a.marks(&a.sheet, c)
 	v := &markedView{Total: report.MarksTotal(&m), When: madeAt(c.Wall, d.o.Zone)}
+	v.Facts = []fact{
+		{"Name", b.Name}, {"Handed in", moment(a.sheet.HandedIn.In(d.o.Zone))}, {"Exercise", clean(a.file.ID) + ", attempt " + strconv.FormatInt(a.sheet.Attempt, 10)},
+		{"Marks", v.Total}, {"Bench", b.Bench + ", key cycle " + clean(c.ID) + ", " + v.When},
+	}
+	if b.MeterName != "" {
+		v.Facts = append(v.Facts, fact{"Meter", b.MeterName})
+	}
 	for i := range m.Marks {
 		q, x := &b.Questions[i], &m.Marks[i]
 		q.Mark, q.Shape = report.Mark(x), string(x.Result)
