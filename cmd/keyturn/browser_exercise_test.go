@@ -93,6 +93,10 @@ func TestBrowserExerciseOfAClass(t *testing.T) {
 	mira.wait("both are marked", `[...document.querySelectorAll("tbody td")].filter((c) => c.textContent.includes("of 14 marks")).length === 2`)
 	judged(t, mira, axe, filepath.Join(pictures, "class"))
 
+	if !eval[bool](mira, `fetch(location.href).then((r) => r.text()).then((text) => new DOMParser().parseFromString(text, "text/html").getElementById("main").innerHTML === document.getElementById("main").innerHTML)`) {
+		t.Error("with nothing new the page is another, and would be shown anew without end")
+	}
+
 	// Another attempt.
 	mira.follow("cara")
 	mira.wait("cara's sheet", `!!document.querySelector("[name=comment]")`)

@@ -15,7 +15,8 @@ import (
 // MarksPublisher marks what was handed in and publishes what was marked. Marks are
 // published again, at the next connect, until the broker has acknowledged them. It has a
 // connection of its own: a broker that ends one over a topic which it does not allow must
-// not keep results from the records.
+// not keep results from the records. Of several that share the records one publishes, or
+// now and then two at once, like one twice.
 type MarksPublisher struct {
 	o      MarksOptions
 	failed map[string]error // sheets that could not be marked at the last look: told once
