@@ -178,13 +178,15 @@ func (d *driving) inputs(m *moment, now adc.Instant) drive.Inputs {
 	return in
 }
 
-// write sets the lines: first those that go off, then the watchdog's, then those that go
-// on. A line that could not be written may be on, and is tried again; until then nothing
+// write sets the lines: first those that go off, the starter's before all, then the
+// watchdog's, then those that go on. A line that could not be written may be on, and is tried again; until then nothing
 // else goes on, and no change holds the supply, not even the watchdog's own way off.
 func (d *driving) write(out drive.Set) {
-	for i, o := range d.o.Bench.Outputs {
-		if o.Role != drive.Watchdog && d.on.Has(i) && !out.Has(i) {
-			d.set(i, false)
+	for _, starter := range []bool{true, false} {
+		for i, o := range d.o.Bench.Outputs {
+			if o.Role != drive.Watchdog && (o.Role == drive.RelayStart) == starter && d.on.Has(i) && !out.Has(i) {
+				d.set(i, false)
+			}
 		}
 	}
 	if d.trouble != "" {

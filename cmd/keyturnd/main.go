@@ -14,6 +14,7 @@ import (
 	"time"
 
 	"github.com/alecthomas/kong"
+	"periph.io/x/conn/v3/gpio"
 	"periph.io/x/conn/v3/i2c"
 
 	"keyturn/adc"
@@ -88,11 +89,11 @@ func run(f flags) error {
 	if f.Script == "" {
 		return serve(ctx, f, files, clock, open, nil, newLogger())
 	}
-	return runScript(ctx, f, files, clock, open)
+	return runScript(ctx, f, files, clock, open, parts.KernelLine)
 }
 
-// runScript serves one script, and ends with it.
-func runScript(ctx context.Context, f flags, files parts.Files, clock *adc.RealClock, open parts.Open) error {
+// runScript serves one script, on the lines that openLine returns, and ends with it.
+func runScript(ctx context.Context, f flags, files parts.Files, clock *adc.RealClock, open parts.Open, openLine func(chip string, offset int) (gpio.PinIO, error)) error {
 	s, err := readScript(f.Script, files.Read)
 	if err != nil {
 		return err
@@ -100,7 +101,7 @@ func runScript(ctx context.Context, f flags, files parts.Files, clock *adc.RealC
 	if err := armable(files.Read, os.Stdin); err != nil {
 		return err
 	}
-	lines, err := parts.OpenLines(files.Read, parts.KernelLine)
+	lines, err := parts.OpenLines(files.Read, openLine)
 	if err != nil {
 		return err
 	}

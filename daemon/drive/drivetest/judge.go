@@ -21,6 +21,7 @@ const (
 	dropWithin = 200 * time.Millisecond // after the last pulse
 	standMost  = 100 * time.Millisecond // that the loop may stand still
 	staleMost  = 250 * time.Millisecond // without samples
+	apart      = 80 * time.Millisecond  // between a start and a load: 0.1 s, less what a write may be late
 )
 
 // Judge holds what carries current to the limits, at every instant. It is told what the
@@ -39,7 +40,7 @@ type Judge struct {
 	turned    time.Duration // its loop last did
 	wasOff    bool          // the bench was seen disarmed since the last doubt
 	permitted bool
-	last      time.Duration // when something was last permitted
+	last      time.Duration // when something was last permitted, or the watchdog was last fed while it was
 }
 
 // carried is what one line has carried.
@@ -91,6 +92,14 @@ func (j *Judge) Turn(v View) {
 	case j.wasOff:
 		j.permitted, j.wasOff = sound, false
 	}
+	if j.permitted {
+		j.last = j.now
+	}
+}
+
+// fed is told that the watchdog's line has changed: the supply may last from then, however
+// late in its turn the program came to it.
+func (j *Judge) fed() {
 	if j.permitted {
 		j.last = j.now
 	}
@@ -192,6 +201,10 @@ func (j *Judge) switched(line int, on, anew bool) {
 		}
 	}
 	for i, other := range j.lines {
+		contrary := l.Kind == Start && other.Kind == Load || l.Kind == Load && other.Kind == Start
+		if off := j.now - j.on[i].until; contrary && j.on[i].ever && (j.on[i].on || off < apart) {
+			j.find("%s %v after %s", l.Name, off, other.Name)
+		}
 		if i == line || !j.on[i].on {
 			continue
 		}
