@@ -9,6 +9,7 @@ import (
 	"math"
 	"os"
 	"os/signal"
+	"slices"
 	"sync"
 	"syscall"
 	"time"
@@ -22,6 +23,8 @@ import (
 	"keyturn/daemon"
 	"keyturn/daemon/config"
 	"keyturn/daemon/measure"
+	"keyturn/daemon/report"
+	"keyturn/protocol"
 )
 
 // version is set when a release is built.
@@ -66,6 +69,9 @@ func run(f flags) error {
 		fmt.Printf("%s: bench %s, %s: all right\n", f.Config, b.ID, parts.Size(b))
 		for _, n := range b.Notes() {
 			fmt.Println("note:", n)
+		}
+		for _, x := range beforeKey(b) {
+			fmt.Println("before anybody turns the key:", x)
 		}
 		return nil
 	}
@@ -138,6 +144,9 @@ func serve(ctx context.Context, f flags, files parts.Files, clock *adc.RealClock
 	if b.Store == "" {
 		logger.Warn("the bench file names no store: results that the broker has not taken are lost when this program ends")
 	}
+	for _, x := range beforeKey(b) {
+		logger.Info("before anybody turns the key", "look", x)
+	}
 	health := &daemon.Health{Temperature: temperature}
 	if err := serveHealth(ctx, b.Health, health, logger); err != nil {
 		return err
@@ -149,6 +158,12 @@ func serve(ctx context.Context, f flags, files parts.Files, clock *adc.RealClock
 	o.Learned = keepLearned(ctx, files.Calibration, b, logger)
 	o.Wall, o.Drive = parts.Wall(clock), d
 	return daemon.Run(ctx, o)
+}
+
+// beforeKey is what a person looks at before he turns the key.
+func beforeKey(b config.Bench) []string {
+	shunt := slices.ContainsFunc(b.Leads, func(l config.Lead) bool { return l.Role == config.RoleCurrent })
+	return report.BeforeKey(protocol.Subject(b.Subject), shunt)
 }
 
 // newLogger writes to standard error; the journal stamps lines itself (systemd.exec(5),
