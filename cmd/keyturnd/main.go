@@ -5,6 +5,7 @@ package main
 import (
 	"context"
 	"fmt"
+	"io"
 	"log/slog"
 	"math"
 	"os"
@@ -61,19 +62,7 @@ func run(f flags) error {
 	}
 	b := files.Read
 	if f.Check {
-		for _, x := range b.Buses {
-			if err := parts.CheckBusName(x.Name); err != nil {
-				return fmt.Errorf("bench file %s: %w", f.Config, err)
-			}
-		}
-		fmt.Printf("%s: bench %s, %s: all right\n", f.Config, b.ID, parts.Size(b))
-		for _, n := range b.Notes() {
-			fmt.Println("note:", n)
-		}
-		for _, x := range beforeKey(b) {
-			fmt.Println("before anybody turns the key:", x)
-		}
-		return nil
+		return check(os.Stdout, f.Config, b)
 	}
 	clock, err := adc.NewRealClock()
 	if err != nil {
@@ -96,6 +85,23 @@ func run(f flags) error {
 		return serve(ctx, f, files, clock, open, nil, newLogger())
 	}
 	return runScript(ctx, f, files, clock, open, parts.KernelLine)
+}
+
+// check says that a bench file is all right, and what is to be known of it.
+func check(w io.Writer, name string, b config.Bench) error {
+	for _, x := range b.Buses {
+		if err := parts.CheckBusName(x.Name); err != nil {
+			return fmt.Errorf("bench file %s: %w", name, err)
+		}
+	}
+	fmt.Fprintf(w, "%s: bench %s, %s: all right\n", name, b.ID, parts.Size(b))
+	for _, n := range b.Notes() {
+		fmt.Fprintln(w, "note:", n)
+	}
+	for _, x := range beforeKey(b) {
+		fmt.Fprintln(w, "before anybody turns the key:", x)
+	}
+	return nil
 }
 
 // runScript serves one script, on the lines that openLine returns, and ends with it.

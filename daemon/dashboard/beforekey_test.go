@@ -69,7 +69,7 @@ func TestBeforeTheKey(t *testing.T) {
 		turn(protocol.PositionOff)
 		asked("after key-off")
 		tick()
-		time.Sleep(checkedMost)
+		<-time.After(checkedMost)
 		asked("a quarter of an hour later")
 		tick()
 		again := keyed(h+time.Second, protocol.PositionOff)
