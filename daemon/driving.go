@@ -179,8 +179,9 @@ func (d *driving) inputs(m *moment, now adc.Instant) drive.Inputs {
 }
 
 // write sets the lines: first those that go off, the starter's before all, then the
-// watchdog's, then those that go on. A line that could not be written may be on, and is tried again; until then nothing
-// else goes on, and no change holds the supply, not even the watchdog's own way off.
+// watchdog's, then those that go on. A line that could not be written may be on, and is
+// tried again; until then nothing else goes on, and no change holds the supply, not even
+// the watchdog's own way off.
 func (d *driving) write(out drive.Set) {
 	for _, starter := range []bool{true, false} {
 		for i, o := range d.o.Bench.Outputs {

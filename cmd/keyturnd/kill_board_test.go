@@ -1,14 +1,10 @@
 package main
 
 import (
-	"bytes"
-	"encoding/json"
 	"errors"
 	"fmt"
 	"io"
 	"math/rand/v2"
-	"os"
-	"os/exec"
 	"slices"
 	"strings"
 	"syscall"
@@ -39,7 +35,8 @@ const (
 )
 
 // kill says where a program is killed: as its line changes and it does not know yet, or
-// before it does. If end is set, it is told to end there, and killed on its way.
+// before it does. It waits for an answer then; what it does between two questions does not
+// reach its lines, so these are all the instants that they can tell apart. If end is set, it is told to end there, and killed on its way.
 type kill struct {
 	at, end moment
 	before  bool
@@ -112,47 +109,10 @@ func (o *outside) anew() {
 
 func (o *outside) now() time.Duration { return time.Since(o.began) + o.later }
 
-// program is a keyturnd in a process of its own.
-type program struct {
-	cmd         *exec.Cmd
-	ask, answer *os.File
-	said        bytes.Buffer
-}
-
-func (o *outside) start() (*program, error) {
-	text, err := json.Marshal(o.child)
-	if err != nil {
-		return nil, err
-	}
-	p := &program{cmd: exec.Command(os.Args[0])}
-	ask, itsAsk, err := os.Pipe()
-	if err != nil {
-		return nil, err
-	}
-	itsAnswer, answer, err := os.Pipe()
-	if err != nil {
-		return nil, err
-	}
-	p.ask, p.answer = ask, answer
-	p.cmd.Env = append(os.Environ(), childEnv+"="+string(text))
-	p.cmd.ExtraFiles = []*os.File{itsAsk, itsAnswer}
-	p.cmd.Stdout, p.cmd.Stderr = &p.said, &p.said
-	err = p.cmd.Start()
-	return p, errors.Join(err, itsAsk.Close(), itsAnswer.Close())
-}
-
-// end ends it, if it still runs, and waits until it is gone.
-func (p *program) end() {
-	_ = p.cmd.Process.Kill() // it may be gone
-	_ = p.cmd.Wait()
-	p.ask.Close()
-	p.answer.Close()
-}
-
 // live runs a program until it is killed, or ends by itself, and tells heard of each of its
 // moments. It says whether it was killed.
 func (o *outside) live(k kill, heard func(moment)) (killed bool, err error) {
-	p, err := o.start()
+	p, err := start(o.child)
 	if err != nil {
 		return false, err
 	}

@@ -1,11 +1,14 @@
 package main
 
 import (
+	"bytes"
 	"context"
 	"encoding/json"
+	"errors"
 	"fmt"
 	"io"
 	"os"
+	"os/exec"
 	"os/signal"
 	"slices"
 	"sync/atomic"
@@ -40,6 +43,43 @@ func TestMain(m *testing.M) {
 		os.Exit(0)
 	}
 	os.Exit(m.Run())
+}
+
+// program is a keyturnd in a process of its own.
+type program struct {
+	cmd         *exec.Cmd
+	ask, answer *os.File
+	said        bytes.Buffer
+}
+
+func start(c child) (*program, error) {
+	text, err := json.Marshal(c)
+	if err != nil {
+		return nil, err
+	}
+	p := &program{cmd: exec.Command(os.Args[0])}
+	ask, itsAsk, err := os.Pipe()
+	if err != nil {
+		return nil, err
+	}
+	itsAnswer, answer, err := os.Pipe()
+	if err != nil {
+		return nil, err
+	}
+	p.ask, p.answer = ask, answer
+	p.cmd.Env = append(os.Environ(), childEnv+"="+string(text))
+	p.cmd.ExtraFiles = []*os.File{itsAsk, itsAnswer}
+	p.cmd.Stdout, p.cmd.Stderr = &p.said, &p.said
+	err = p.cmd.Start()
+	return p, errors.Join(err, itsAsk.Close(), itsAnswer.Close())
+}
+
+// end ends it, if it still runs, and waits until it is gone.
+func (p *program) end() {
+	_ = p.cmd.Process.Kill() // it may be gone
+	_ = p.cmd.Wait()
+	p.ask.Close()
+	p.answer.Close()
 }
 
 func runChild(text string) error {

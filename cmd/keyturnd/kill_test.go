@@ -86,6 +86,9 @@ const (
 	// endingMost is how many writes of a program that ends it is killed at: each line's, and
 	// one more.
 	endingMost = 8
+	// killsLeast is how many kills a script is good for: before and at each of 14 changes and
+	// 7 lines that are opened, one after most of them, and those of three ways to its end.
+	killsLeast = 80
 	// atOnce is how many programs are killed side by side.
 	atOnce = 8
 )
@@ -200,6 +203,9 @@ func TestKilledAtEveryStep(t *testing.T) {
 		t.Error(fault)
 	}
 	t.Logf("%d kills: %v", len(kills), seen)
+	if len(kills) < killsLeast {
+		t.Errorf("%d kills, want %d", len(kills), killsLeast)
+	}
 	for _, what := range []string{"killed opening", "killed waiting", "killed arming", "killed pulsing", "killed changing", "killed after", "killed ending", "lines let go", "started later",
 		"killed with relay-75 on", "killed with relay-15 on", "killed with relay-50 on", "killed with load-f01 on", "killed with bleed-f01 on"} {
 		if seen[what] < 2 {

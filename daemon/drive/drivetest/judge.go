@@ -97,10 +97,10 @@ func (j *Judge) Turn(v View) {
 	}
 }
 
-// fed is told that the watchdog's line has changed: the supply may last from then, however
-// late in its turn the program came to it.
+// fed is told that the watchdog's line has changed: the supply may last from then, late in a
+// turn as it may be, but not where the loop has not turned and something else feeds it.
 func (j *Judge) fed() {
-	if j.permitted {
+	if j.permitted && j.now-j.turned <= standMost {
 		j.last = j.now
 	}
 }
