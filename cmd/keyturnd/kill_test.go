@@ -144,18 +144,25 @@ func killAll(t *testing.T, files parts.Files, c child, w *amiss, kills []kill) (
 	var all sync.WaitGroup
 	for bench := range atOnce {
 		all.Go(func() {
-			o, found := newOutside(files, c, w, uint64(bench)), ""
-			for k := range work {
-				if found == "" {
-					found = o.fell(k)
+			o := newOutside(files, c, w, uint64(bench))
+			fell := func(k kill) { // once a fault is found nothing more is asked
+				mu.Lock()
+				found := fault
+				mu.Unlock()
+				if found != "" {
+					return
 				}
+				found = o.fell(k)
+				mu.Lock()
+				fault = cmp.Or(fault, found)
+				mu.Unlock()
 			}
-			if found == "" { // the next of the last
-				found = o.fell(kill{at: moment{waiting, waitingTurns, 0}})
+			for k := range work {
+				fell(k)
 			}
+			fell(kill{at: moment{waiting, waitingTurns, 0}}) // the next of the last
 			mu.Lock()
 			defer mu.Unlock()
-			fault = cmp.Or(fault, found)
 			for what, n := range o.seen { // summed up in any order
 				seen[what] += n
 			}
