@@ -3,9 +3,11 @@ package daemon
 import (
 	"context"
 	"fmt"
+	"time"
 
 	"keyturn/adc"
 	"keyturn/daemon/drive"
+	"keyturn/daemon/measure"
 )
 
 // This file tells what a script does: to the measuring core, into the key cycle, to
@@ -34,8 +36,8 @@ func (c *core) told(ctx context.Context, now adc.Instant, e drive.Event) {
 	case drive.Latched:
 		c.o.Logger.Error("everything was switched off", "why", e.Why)
 		note("the script was stopped: " + e.Why)
+		d.over, d.stopped, d.overAt = true, e.Why, now // before its key cycle is final
 		mark(adc.Mark{Position: adc.Off, End: true})
-		d.over, d.stopped, d.overAt = true, e.Why, now
 	case drive.Ended:
 		mark(adc.Mark{End: true})
 		d.over, d.stopped, d.overAt = true, "", now
@@ -55,6 +57,21 @@ func positionOf(p drive.Position) adc.Position {
 		return adc.Start
 	}
 	return adc.Off
+}
+
+// lookMost is how long the bench is looked at before it may be armed, at most: a lead that
+// shows nothing by then is what the machine tells of.
+const lookMost = time.Second
+
+// looked reports whether the leads on the terminals have been seen. Who types ahead would
+// else arm a bench of which nothing is known yet.
+func (d *driving) looked(m *moment, now adc.Instant) bool {
+	for _, lead := range d.key {
+		if lead != measure.NoLead && m.states[lead] == measure.Unknown && now.Sub(d.began) < lookMost {
+			return false
+		}
+	}
+	return true
 }
 
 // endDrive says that the script is over once its key cycle is final, or does not become so.

@@ -61,6 +61,7 @@ type driving struct {
 	tests    *tested
 	position drive.Position
 
+	began   adc.Instant
 	over    bool
 	stopped string
 	overAt  adc.Instant
@@ -96,6 +97,9 @@ func (c *core) driveOn(ctx context.Context) {
 	}
 	if d.stepped != 0 && now >= d.stepped && now.Sub(d.stepped) < driveEvery {
 		return
+	}
+	if d.began == 0 {
+		d.began = now
 	}
 	d.stepped = now
 	d.step(ctx, c, now)
@@ -155,7 +159,7 @@ func (d *driving) sample(s *adc.Sample, m *moment) {
 // inputs reads the lines and gathers what was measured.
 func (d *driving) inputs(m *moment, now adc.Instant) drive.Inputs {
 	in := drive.Inputs{
-		Arm: d.o.Armed(), StopReleased: d.o.Stop.Read() == gpio.High,
+		Arm: d.o.Armed() && d.looked(m, now), StopReleased: d.o.Stop.Read() == gpio.High,
 		SupplyV: m.volts[d.sense], QuietFor: now.Sub(d.changed), Trouble: d.trouble,
 	}
 	d.trouble = ""

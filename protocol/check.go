@@ -52,6 +52,8 @@ func check(d Document) error {
 		c.crankResult(d)
 	case *Cycle:
 		c.cycle(d)
+	case *Verdict:
+		c.verdict(d)
 	case *Clock:
 		c.need(d.Known == (d.Wall != ""), "known", "%t, but wall is there or not", d.Known)
 	case *Receipt:

@@ -26,6 +26,7 @@ func Messages() []Message {
 		{"result/transition", KindTransition, true, false, 1, false, "a lead went live or dead; provisional"},
 		{"result/crank", KindCrank, true, false, 1, false, "how far a lead fell during a start; provisional"},
 		{"result/cycle", KindCycle, true, false, 1, false, "one turn of the key with everything measured in it; the highest revision wins"},
+		{"result/verdict", KindVerdict, true, false, 1, false, "what the test of a fuse box says of it so far, and which round comes next; the highest revision wins"},
 		{"result/bench", KindBench, true, false, 1, false, "the self-description, at each change"},
 		{"result/bench-fault", KindBenchFault, true, false, 1, false, "the bench itself has trouble"},
 		{"result/clock", KindClock, true, false, 1, false, "the wall clock was set or jumped; no result moves"},
@@ -72,6 +73,8 @@ func (m Message) empty() Document {
 		return &CrankResult{}
 	case "result/cycle":
 		return &Cycle{}
+	case "result/verdict":
+		return &Verdict{}
 	case "result/bench":
 		return &BenchResult{}
 	case "result/bench-fault":

@@ -13,6 +13,7 @@ const (
 	KindTransition Kind = "transition"
 	KindCrank      Kind = "crank"
 	KindCycle      Kind = "cycle"
+	KindVerdict    Kind = "verdict"
 	KindBenchFault Kind = "bench-fault"
 	KindClock      Kind = "clock"
 	KindGap        Kind = "gap"

@@ -133,6 +133,7 @@ func leasts() map[string]Role {
 		"GET /class": Instructor, "POST /class": Instructor, "GET /class/{sitting}": Instructor, "POST /class/{sitting}/end": Instructor, "POST /class/{sitting}/delete": Instructor,
 		"POST /answers/{sheet}/comment": Instructor, "GET /progress": Instructor, "GET /class/marks.csv": Instructor,
 		"GET /users": Instructor, "POST /users": Instructor, "GET /user": Instructor,
+		"GET /boxes": Viewer, "GET /boxes/{bench}/{id}": Viewer, "GET /boxes/{bench}/{id}/sheet": Viewer, "GET /boxes/{bench}/{id}/label": Viewer,
 		"GET /jobs": Viewer, "GET /job/{job}": Viewer, "GET /job/{job}/card": Viewer, "GET /job/{job}/photo/{item}/{size}": Viewer,
 		"GET /jobs/new/{kind}": Operator, "POST /jobs/new/{kind}": Operator, "GET /job/{job}/facts": Operator, "POST /job/{job}/facts": Operator,
 		"POST /job/{job}/close": Operator, "POST /job/{job}/reopen": Operator, "GET /job/{job}/delete": Operator, "POST /job/{job}/delete": Operator,

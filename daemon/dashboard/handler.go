@@ -133,6 +133,7 @@ func build(o Options) (*dashboard, error) {
 	mux.HandleFunc("GET /compare", d.compare)
 	mux.HandleFunc("GET /history", d.history)
 	d.jobRoutes(mux)
+	d.boxRoutes(mux)
 	d.exerciseRoutes(mux)
 	d.practiceRoutes(mux)
 	mux.HandleFunc("GET /health", d.health)

@@ -44,12 +44,14 @@ func (b *BoxVerdict) Table(width int) string {
 		}
 		line(&out, []int{b.slotWidth(), 16, 10, max(20, width-b.slotWidth()-16-10-6)}, []string{v.Slot, b.Legends[v.Slot], Outcome(v.Outcome), text})
 	}
-	out.WriteString("\n" + Wrap(proveAgain, width, "") + "\n")
+	out.WriteString("\n" + Wrap(ProveAgain(), width, "") + "\n")
 	return out.String()
 }
 
-// proveAgain stands below every verdict.
-const proveAgain = "The verdict is of the box as it was measured, by the limits of its file. Prove each slot again where the box is fitted; airbag, brake and steering circuits are for who is trained for them."
+// ProveAgain stands below every verdict.
+func ProveAgain() string {
+	return "The verdict is of the box as it was measured, by the limits of its file. Prove each slot again where the box is fitted; airbag, brake and steering circuits are for who is trained for them."
+}
 
 // slotWidth is that of the longest slot.
 func (b *BoxVerdict) slotWidth() int {
