@@ -75,6 +75,9 @@ type View struct {
 	// SupplyV is the bench supply, LowV the least that it may have now.
 	SupplyV, LowV float64
 	Age           time.Duration // of the latest sample
+	// Unknown: the program has begun within a second, and has not yet seen supply and
+	// terminals: then who arms it waits.
+	Unknown bool
 	// Doubt: the clock went back, or a contact has contradicted its line for too long.
 	Doubt bool
 }
@@ -89,6 +92,7 @@ func (j *Judge) Turn(v View) {
 		j.permitted = v.Armed && sound
 	case !v.Armed:
 		j.wasOff = true
+	case j.wasOff && v.Unknown && v.StopReleased:
 	case j.wasOff:
 		j.permitted, j.wasOff = sound, false
 	}
