@@ -60,6 +60,8 @@ func check(d Document) error {
 		c.id(d.Keeper, "keeper")
 		c.id(d.Stream, "stream")
 		c.need(d.UpToSeq >= 0, "up_to_seq", "%d, want 0 or more", d.UpToSeq)
+	case *Marks:
+		c.marks(d)
 	case *Request:
 		c.request(d)
 	case *Reply:

@@ -32,6 +32,7 @@ func Messages() []Message {
 		{"result/clock", KindClock, true, false, 1, false, "the wall clock was set or jumped; no result moves"},
 		{"result/gap", KindGap, true, false, 1, false, "results that were numbered and then lost"},
 		{"stored/{keeper}", KindReceipt, false, false, 1, true, "a record keeper's receipt: everything up to a number is stored"},
+		{"marks/{keeper}", KindMarks, false, false, 1, false, "what a record keeper's server gave for an answer sheet; it names nobody"},
 		{"request/{verb}", KindRequest, false, false, 1, true, "what somebody wants of the bench; refused unless enabled"},
 		{"reply/{client}/{id}", KindReply, false, false, 1, false, "what became of a request"},
 	}
@@ -85,6 +86,8 @@ func (m Message) empty() Document {
 		return &Gap{}
 	case "stored/{keeper}":
 		return &Receipt{}
+	case "marks/{keeper}":
+		return &Marks{}
 	case "request/{verb}":
 		return &Request{}
 	case "reply/{client}/{id}":

@@ -101,12 +101,17 @@ func examples() map[string]protocol.Document {
 		"result-bench-fault":   &protocol.BenchFault{ResultHeader: result(), AtNS: 5, Lead: "l-1", Chip: "adc-1", Reason: "one-sample spike", Count: 2},
 		"result-clock":         &protocol.Clock{ResultHeader: result(), AtNS: 5, StepMS: ptr(protocol.Millis(-3600000)), Known: true},
 		"stored":               &protocol.Receipt{Header: header(), Keeper: "records", Stream: "s-1", UpToSeq: 7},
-		"request":              &protocol.Request{Header: header(), Verb: protocol.VerbReplay, Client: "records", ID: "r-1", ExpiresNS: 99_000_000_000, Stream: "s-1", FromSeq: 3, ToSeq: 5},
-		"request-begin":        &protocol.Request{Header: header(), Verb: protocol.VerbBegin, Client: "tablet-2", ID: "t-9", ExpiresNS: 99_000_000_000, Position: protocol.PositionOn},
-		"request-note":         &protocol.Request{Header: header(), Verb: protocol.VerbNote, Client: "tablet-2", ID: "t-10", ExpiresNS: 99_000_000_000, Note: "heater on"},
-		"reply":                &protocol.Reply{Header: header(), Client: "records", ID: "r-1", Verb: protocol.VerbReplay, Status: protocol.ReplyDone, Count: 3},
-		"reply-refused":        &protocol.Reply{Header: header(), Client: "tablet-2", ID: "t-9", Verb: protocol.VerbBegin, Status: protocol.ReplyRefused, Code: protocol.RefusedExpired, Reason: "it expired 3.1 s ago"},
-		"result-gap":           &protocol.Gap{ResultHeader: result(), FromSeq: 1, ToSeq: 3, Count: 3, Reason: "outbox full"},
+		"marks": &protocol.Marks{Header: header(), Keeper: "records", Sheet: "q4n7k2v6x3m5b7c2d4f6g3h5j7", Attempt: 2, Revision: 1, Exercise: "by-key", Cycle: "0123abcd-4200", CycleRevision: 3,
+			MarksGiven: 3.5, MarksPossible: 8, NotMarked: 1, Questions: protocol.List[protocol.MarkedQuestion]{
+				{ID: "radio", Slots: protocol.List[string]{"f1"}, Asks: "behaviour", Marked: true, MarksGiven: ptr(protocol.Points(3.5)), MarksPossible: 4, Reason: "right", Lesson: "visit-each-position"},
+				{ID: "faulty", Slots: protocol.List[string]{"f1", "f2"}, Asks: "fault", Marked: true, MarksGiven: ptr(protocol.Points(0)), MarksPossible: 4, Reason: "blank"},
+				{ID: "lowest", Slots: protocol.List[string]{"f2"}, Asks: "lowest-v", MarksPossible: 2, Reason: "no-waveform"}}},
+		"request":       &protocol.Request{Header: header(), Verb: protocol.VerbReplay, Client: "records", ID: "r-1", ExpiresNS: 99_000_000_000, Stream: "s-1", FromSeq: 3, ToSeq: 5},
+		"request-begin": &protocol.Request{Header: header(), Verb: protocol.VerbBegin, Client: "tablet-2", ID: "t-9", ExpiresNS: 99_000_000_000, Position: protocol.PositionOn},
+		"request-note":  &protocol.Request{Header: header(), Verb: protocol.VerbNote, Client: "tablet-2", ID: "t-10", ExpiresNS: 99_000_000_000, Note: "heater on"},
+		"reply":         &protocol.Reply{Header: header(), Client: "records", ID: "r-1", Verb: protocol.VerbReplay, Status: protocol.ReplyDone, Count: 3},
+		"reply-refused": &protocol.Reply{Header: header(), Client: "tablet-2", ID: "t-9", Verb: protocol.VerbBegin, Status: protocol.ReplyRefused, Code: protocol.RefusedExpired, Reason: "it expired 3.1 s ago"},
+		"result-gap":    &protocol.Gap{ResultHeader: result(), FromSeq: 1, ToSeq: 3, Count: 3, Reason: "outbox full"},
 	}
 }
 

@@ -18,6 +18,7 @@ const (
 	KindClock      Kind = "clock"
 	KindGap        Kind = "gap"
 	KindReceipt    Kind = "receipt"
+	KindMarks      Kind = "marks"
 	KindRequest    Kind = "request"
 	KindReply      Kind = "reply"
 )

@@ -27,9 +27,10 @@ type boxTest struct {
 	Again string   `help:"Test again what did not pass in the test of this folder." type:"existingdir" placeholder:"FOLDER" xor:"slots"`
 	Crank string   `name:"crank-source" help:"What pulls the supply down in a start: supply-dip, or contact-only where nothing does." enum:"supply-dip,contact-only" default:"contact-only"`
 	limitFlags
-	Job  string `help:"Number of the job in the records that the box is of." placeholder:"NUMBER"`
-	Fast bool   `help:"With --practice: on simulated time."`
-	Seed uint64 `help:"With --practice: another box, with other faults planted."`
+	Job    string `help:"Number of the job in the records that the box is of." placeholder:"NUMBER"`
+	Fast   bool   `help:"With --practice: on simulated time."`
+	Seed   uint64 `help:"With --practice: another box, with other faults planted."`
+	Listen string `help:"With --practice: loopback address of the pages; without it a free port, and none with --fast." placeholder:"ADDRESS"`
 }
 
 // Run tests at the terminal.
@@ -41,8 +42,8 @@ func (c *boxTest) Run(ctx context.Context) error {
 }
 
 func (c *boxTest) test(ctx context.Context, in io.Reader, out io.Writer, width int) (err error) {
-	if c.Fast && !c.Practice {
-		return errors.New("--fast is for --practice: a real key takes its time")
+	if (c.Fast || c.Listen != "") && !c.Practice {
+		return errors.New("--fast and --listen are for --practice: a real key takes its time, and the shop's dashboard shows a real bench")
 	}
 	box, hash, err := readHashedBox(c.Box)
 	if err != nil {
@@ -78,10 +79,24 @@ func (c *boxTest) on(ctx context.Context, b testBench, box *config.Box, hash str
 	if t.folder, err = openTestFolder(c.Keep, t); err != nil {
 		return err
 	}
+	address, err := b.pages(ctx, t.folder.name)
+	if err != nil {
+		return err
+	}
+	if address != "" {
+		fmt.Fprintf(out, "Follow it at %sboxes/%s/%s (there as soon as round 1 begins).\n\n", address, t.bench.ID, t.doc.ID)
+	}
 	if err := t.run(ctx, b); err != nil {
 		return err
 	}
-	return b.farewell(out)
+	if err := b.farewell(out); err != nil || address == "" {
+		return err
+	}
+	fmt.Fprint(out, "The pages stay until you press Enter: ")
+	if _, err := t.line(ctx); err != nil && !errors.Is(err, errEnded) {
+		return err
+	}
+	return nil
 }
 
 // which are the slots to be tested, none for all, and those that are known to be sound. The

@@ -1,6 +1,7 @@
 package main
 
 import (
+	"context"
 	"errors"
 	"fmt"
 	"io"
@@ -19,7 +20,7 @@ import (
 // open opens the bench of a test.
 func (c *boxTest) open(box *config.Box) (testBench, error) {
 	if c.Practice {
-		return newPracticeBox(box, c.Seed, c.Fast, c.Crank == "supply-dip")
+		return c.practiceBox(box)
 	}
 	files, err := parts.Read(c.Config)
 	if err != nil {
@@ -82,6 +83,8 @@ func (b *wiredBench) begin(in config.Bench, _ config.Round) (daemon.Options, *pa
 	o.Outbox, o.Logger, o.Wall = b.outbox, b.logger, parts.Wall(b.clock)
 	return o, b.lines, b.clock.Now, err
 }
+
+func (b *wiredBench) pages(context.Context, string) (string, error) { return "", nil }
 
 func (b *wiredBench) farewell(io.Writer) error { return nil }
 

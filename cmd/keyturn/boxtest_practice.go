@@ -1,10 +1,14 @@
 package main
 
 import (
+	"cmp"
+	"context"
+	"errors"
 	"fmt"
 	"io"
 	"log/slog"
 	"math/rand/v2"
+	"path/filepath"
 	"slices"
 	"strings"
 	"time"
@@ -20,6 +24,7 @@ import (
 	"keyturn/daemon/config"
 	"keyturn/daemon/link"
 	"keyturn/daemon/outbox"
+	"keyturn/protocol"
 )
 
 // practiceBox is a simulated bench with a simulated box on it, in which faults are planted:
@@ -37,6 +42,18 @@ type practiceBox struct {
 	planted []config.PlantedFault
 
 	ends func() adc.Instant // of the round before
+
+	listen string // where its pages are heard; empty: there are none
+	shop   *shop
+}
+
+// practiceBox makes one as the flags say.
+func (c *boxTest) practiceBox(box *config.Box) (*practiceBox, error) {
+	p, err := newPracticeBox(box, c.Seed, c.Fast, c.Crank == string(protocol.CrankSupplyDip))
+	if err == nil && (c.Listen != "" || !c.Fast) {
+		p.listen = cmp.Or(c.Listen, "127.0.0.1:0")
+	}
+	return p, err
 }
 
 // newPracticeBox plants three faults by a seed, in slots that get leads.
@@ -152,14 +169,28 @@ func (p *practiceBox) assemble(in config.Bench, bus *adctest.Bus, wave func(lead
 		return daemon.Options{}, err
 	}
 	o := daemon.Options{
-		Bench: in.ID, Root: "keyturn", Broker: link.Broker{URL: p.broker.url, ClientID: "keyturn-box-test"}, Boot: p.boot,
+		Bench: in.ID, Root: protocol.DefaultRoot, Broker: link.Broker{URL: p.broker.url, ClientID: "keyturn-box-test"}, Boot: p.boot,
 		Params: in.Params(), Description: daemon.Describe(in, "keyturn "+version, func(chip string) time.Duration { return made.Bound[chip] }),
 		Buses: made.Buses, Blocking: p.clock == nil, Outbox: p.outbox, Logger: slog.New(slog.DiscardHandler),
 	}
+	o.Wall = simulatedWall
 	if p.clock != nil {
 		o.Wall = parts.Wall(p.clock)
 	}
 	return o, nil
+}
+
+// pages opens a dashboard on the practice's own broker, whose records are in the folder.
+func (p *practiceBox) pages(ctx context.Context, folder string) (address string, err error) {
+	if p.listen == "" {
+		return "", nil
+	}
+	p.shop, err = startShop(ctx, shopOptions{broker: link.Broker{URL: p.broker.url}, root: protocol.DefaultRoot, records: filepath.Join(folder, "records.db"),
+		keeper: "records", client: "keyturn-box-test-pages", listen: p.listen, logger: slog.New(slog.DiscardHandler)})
+	if err != nil {
+		return "", err
+	}
+	return p.shop.url, nil
 }
 
 // farewell says what was planted.
@@ -179,8 +210,13 @@ func (p *practiceBox) farewell(out io.Writer) error {
 	return err
 }
 
-// Close ends the broker.
-func (p *practiceBox) Close() error { return p.broker.Close() }
+// Close ends pages and broker.
+func (p *practiceBox) Close() (err error) {
+	if p.shop != nil {
+		err = p.shop.close()
+	}
+	return errors.Join(err, p.broker.Close())
+}
 
 // The bench of the practice: six places with two leads each, a load and a bleed resistor on
 // the right or lower side.

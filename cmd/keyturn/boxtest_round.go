@@ -25,6 +25,9 @@ type testBench interface {
 	// begin makes ready for a round: what the daemon is to be told of the bench as it is in
 	// the round, its lines (nil where it drives nothing), and the clock of its inputs.
 	begin(b config.Bench, r config.Round) (o daemon.Options, lines *parts.Lines, now func() adc.Instant, err error)
+	// pages opens a dashboard for the test that is kept in a folder, and returns where; empty
+	// where the shop's own shows it.
+	pages(ctx context.Context, folder string) (address string, err error)
 	// farewell is said at the end.
 	farewell(out io.Writer) error
 	Close() error

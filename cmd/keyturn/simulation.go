@@ -100,15 +100,18 @@ func simulate(seed uint64, bus *adctest.Bus, clock adc.Clock, file config.Bench,
 	seat(&o.Description)
 	if clock == nil {
 		o.Boot, o.Stream = fmt.Sprintf("%08x-0000", uint32(seed)+0xd0e0), fmt.Sprintf("demo-%x", seed)
-		day := time.Date(2026, 3, 2, 9, 0, 0, 0, time.UTC)
-		o.Wall = func(t adc.Instant) (time.Time, time.Duration, bool) {
-			return day.Add(time.Duration(t)), time.Millisecond, true
-		}
+		o.Wall = simulatedWall
 	} else {
 		o.Boot, o.Stream = parts.Boot(), fmt.Sprintf("demo-%x", time.Now().UnixNano())
 		o.Wall = parts.Wall(clock.(*adc.RealClock))
 	}
 	return &simulation{bench: bench, options: o}, nil
+}
+
+// simulatedWall is the wall clock where time is simulated: a day of the demo's own.
+func simulatedWall(t adc.Instant) (time.Time, time.Duration, bool) {
+	day := time.Date(2026, 3, 2, 9, 0, 0, 0, time.UTC)
+	return day.Add(time.Duration(t)), time.Millisecond, true
 }
 
 // putChips puts a bench's chips on a bus, behind waves at their leads' pins, each with an

@@ -178,6 +178,18 @@ func TestPureStaysPure(t *testing.T) {
 	}
 }
 
+// The gate runs the tests of pure packages without the race detector: it must mean the
+// same packages.
+func TestTheGateKnowsWhatIsPure(t *testing.T) {
+	text, err := os.ReadFile(filepath.Join(top(t), ".ci/test"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	if want := "\npure=\"./" + strings.Join(pure, " ./") + "\"\n"; !strings.Contains(string(text), want) {
+		t.Errorf(".ci/test does not say %q", want)
+	}
+}
+
 func TestEveryPackageSaysWhatItIs(t *testing.T) {
 	docs := map[string][]string{}
 	for _, f := range files(t) {
