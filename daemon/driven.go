@@ -3,6 +3,7 @@ package daemon
 import (
 	"context"
 	"fmt"
+	"math"
 	"time"
 
 	"keyturn/adc"
@@ -63,15 +64,28 @@ func positionOf(p drive.Position) adc.Position {
 // shows nothing by then is what the machine tells of.
 const lookMost = time.Second
 
-// looked reports whether the leads on the terminals have been seen. Who types ahead would
-// else arm a bench of which nothing is known yet.
-func (d *driving) looked(m *moment, now adc.Instant) bool {
+// arm reports whether the bench is armed, as the machine is to see it. Who types ahead would
+// arm a bench of which nothing is known yet, so that waits until it is; but only where the
+// machine has seen it disarmed, for a key switch that was left on must not look as if it had
+// been off, and not while the emergency stop is pressed, for nothing may follow its release.
+func (d *driving) arm(m *moment, now adc.Instant, stopReleased bool) bool {
+	d.know(m)
+	since := now.Sub(d.began)
+	waits := d.ready && !d.known && stopReleased && since >= 0 && since < lookMost
+	return d.o.Armed() && !waits
+}
+
+// know notes when supply and terminals have been seen.
+func (d *driving) know(m *moment) {
+	if d.known || math.IsNaN(m.volts[d.sense]) {
+		return
+	}
 	for _, lead := range d.key {
-		if lead != measure.NoLead && m.states[lead] == measure.Unknown && now.Sub(d.began) < lookMost {
-			return false
+		if lead != measure.NoLead && m.states[lead] == measure.Unknown {
+			return
 		}
 	}
-	return true
+	d.known = true
 }
 
 // endDrive says that the script is over once its key cycle is final, or does not become so.

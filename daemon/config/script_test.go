@@ -4,6 +4,7 @@ import (
 	"errors"
 	"os"
 	"path/filepath"
+	"slices"
 	"strings"
 	"testing"
 	"time"
@@ -215,4 +216,17 @@ func FuzzScriptFile(f *testing.F) {
 			t.Errorf("accepted, but the machine refuses it: %v", err)
 		}
 	})
+}
+
+// A bench by script on which nothing tells whether the watchdog relay has let go is noted.
+func TestWatchdogWithoutReadBackIsNoted(t *testing.T) {
+	b := drivenBench(t)
+	const want = "no read-back of line pulse"
+	if notes := strings.Join(b.Notes(), "\n"); strings.Contains(notes, want) {
+		t.Errorf("with one:\n%s", notes)
+	}
+	b.Lines = slices.DeleteFunc(b.Lines, func(l Line) bool { return l.Of == "pulse" })
+	if notes := strings.Join(b.Notes(), "\n"); !strings.Contains(notes, want) {
+		t.Errorf("notes:\n%s", notes)
+	}
 }

@@ -126,7 +126,7 @@ func leasts() map[string]Role {
 	return map[string]Role{
 		"GET /sign-in": 0, "POST /sign-in": 0, "GET /assets/{name}": 0,
 		"GET /{$}": Viewer, "GET /bench/{bench}": Viewer, "GET /hand/{bench}": Viewer, "GET /hand/{bench}/{lead}": Viewer, "GET /compare": Viewer, "GET /cycle/{bench}/{id}": Viewer, "GET /sheet/{bench}/{id}": Viewer, "GET /history": Viewer, "GET /health": Viewer,
-		"GET /events": Viewer, "GET /": Viewer, "GET /set-up": Viewer, "POST /set-up": Viewer,
+		"POST /bench/{bench}/looked": Operator, "GET /events": Viewer, "GET /": Viewer, "GET /set-up": Viewer, "POST /set-up": Viewer,
 		"POST /sign-out": Apprentice, "GET /account": Apprentice, "POST /account": Apprentice,
 		"GET /exercises": Apprentice, "POST /exercises/{sitting}": Apprentice, "GET /answers/{sheet}": Apprentice, "POST /answers/{sheet}": Apprentice, "POST /answers/{sheet}/cautions": Apprentice,
 		"GET /practice": Apprentice, "POST /practice": Apprentice,

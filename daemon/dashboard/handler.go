@@ -125,6 +125,7 @@ func build(o Options) (*dashboard, error) {
 	mux := &routes{apprentice: map[string]bool{}}
 	mux.HandleFunc("GET /{$}", d.now)
 	mux.HandleFunc("GET /bench/{bench}", d.bench)
+	mux.HandleFunc("POST /bench/{bench}/looked", d.allow(Operator, d.looked))
 	mux.HandleFunc("GET /hand/{bench}", d.leads)
 	mux.HandleFunc("GET /hand/{bench}/{lead}", d.hand)
 	mux.HandleFunc("GET /cycle/{bench}/{id}", d.cycle)
