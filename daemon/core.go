@@ -100,7 +100,7 @@ func (c *core) asOf() protocol.AsOf {
 // run takes the inputs of all feeds until they end.
 func (c *core) run(ctx context.Context, feeds []*feed) {
 	merge := adc.NewMerge(len(feeds), func(in adc.Input) { c.take(ctx, in) })
-	all := make(chan sourced, inputsMax)
+	all := make(chan sourced, c.o.room())
 	var wg sync.WaitGroup
 	for i, f := range feeds {
 		wg.Go(func() {
@@ -161,6 +161,7 @@ func (c *core) take(ctx context.Context, in adc.Input) {
 		c.began = c.now
 		c.fillAges()
 		c.describe(ctx)
+		c.judge(ctx, nil)
 	}
 	if c.o.Record != nil {
 		c.o.Record(in)
@@ -219,8 +220,28 @@ func (c *core) publish(ctx context.Context, events []measure.Event) {
 			c.tellLearned()
 		}
 		if d := c.t.translate(c.now, ev); d != nil && c.keeping.admits(ev, open) {
+			var final *protocol.Cycle
+			if cycle, ok := d.(*protocol.Cycle); ok && cycle.Final {
+				copied := *cycle // the outbox numbers it whenever it likes
+				final = &copied
+			}
 			c.ok(c.outbox.Put(ctx, d))
+			if final != nil {
+				c.judge(ctx, final)
+			}
 		}
+	}
+}
+
+// judge publishes what is made of a final key cycle, and of none at the beginning. A script
+// that was stopped shows nothing that was asked.
+func (c *core) judge(ctx context.Context, cycle *protocol.Cycle) {
+	if c.o.Judge == nil || c.drive != nil && c.drive.stopped != "" {
+		return
+	}
+	if v := c.o.Judge(cycle); v != nil {
+		v.ResultHeader = c.t.result(c.now)
+		c.ok(c.outbox.Put(ctx, v))
 	}
 }
 

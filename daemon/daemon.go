@@ -48,6 +48,10 @@ type Options struct {
 	Marks <-chan adc.Input
 	// Drive turns the key by script; nil: nobody but people does.
 	Drive *Drive
+	// Judge, if set, is given each key cycle when it is final, without its number, and nil at
+	// the beginning; what it returns is a result of the bench like any other, nil for none.
+	// It must not wait.
+	Judge func(*protocol.Cycle) *protocol.Verdict
 	// Record, if set, gets every input in the order the core gets it.
 	Record func(adc.Input)
 	// Wall tells the wall clock at an instant and the bound of its error; false
@@ -80,6 +84,15 @@ type Bus struct {
 // inputsMax is how many inputs of a bus may wait for the core: a second and a
 // half of 16 leads. What does not fit is dropped, and said.
 const inputsMax = 4096
+
+// room is how many inputs of a bus may wait for the core. Where a script switches on
+// simulated time none may: time would be beyond what is to be switched.
+func (o *Options) room() int {
+	if o.Blocking && o.Drive != nil {
+		return 0
+	}
+	return inputsMax
+}
 
 // Run samples, measures and publishes until the context is done; then it closes
 // what is open, sends what is left and says goodbye. It returns an error only

@@ -3,9 +3,12 @@ package daemon
 import (
 	"context"
 	"fmt"
+	"math"
+	"time"
 
 	"keyturn/adc"
 	"keyturn/daemon/drive"
+	"keyturn/daemon/measure"
 )
 
 // This file tells what a script does: to the measuring core, into the key cycle, to
@@ -34,8 +37,8 @@ func (c *core) told(ctx context.Context, now adc.Instant, e drive.Event) {
 	case drive.Latched:
 		c.o.Logger.Error("everything was switched off", "why", e.Why)
 		note("the script was stopped: " + e.Why)
+		d.over, d.stopped, d.overAt = true, e.Why, now // before its key cycle is final
 		mark(adc.Mark{Position: adc.Off, End: true})
-		d.over, d.stopped, d.overAt = true, e.Why, now
 	case drive.Ended:
 		mark(adc.Mark{End: true})
 		d.over, d.stopped, d.overAt = true, "", now
@@ -55,6 +58,34 @@ func positionOf(p drive.Position) adc.Position {
 		return adc.Start
 	}
 	return adc.Off
+}
+
+// lookMost is how long the bench is looked at before it may be armed, at most: a lead that
+// shows nothing by then is what the machine tells of.
+const lookMost = time.Second
+
+// arm reports whether the bench is armed, as the machine is to see it. Who types ahead would
+// arm a bench of which nothing is known yet, so that waits until it is; but only where the
+// machine has seen it disarmed, for a key switch that was left on must not look as if it had
+// been off, and not while the emergency stop is pressed, for nothing may follow its release.
+func (d *driving) arm(m *moment, now adc.Instant, stopReleased bool) bool {
+	d.know(m)
+	since := now.Sub(d.began)
+	waits := d.ready && !d.known && stopReleased && since >= 0 && since < lookMost
+	return d.o.Armed() && !waits
+}
+
+// know notes when supply and terminals have been seen.
+func (d *driving) know(m *moment) {
+	if d.known || math.IsNaN(m.volts[d.sense]) {
+		return
+	}
+	for _, lead := range d.key {
+		if lead != measure.NoLead && m.states[lead] == measure.Unknown {
+			return
+		}
+	}
+	d.known = true
 }
 
 // endDrive says that the script is over once its key cycle is final, or does not become so.

@@ -61,6 +61,9 @@ type driving struct {
 	tests    *tested
 	position drive.Position
 
+	began   adc.Instant
+	ready   bool // the machine saw it disarmed, and may be armed
+	known   bool // supply and terminals have been seen
 	over    bool
 	stopped string
 	overAt  adc.Instant
@@ -97,6 +100,9 @@ func (c *core) driveOn(ctx context.Context) {
 	if d.stepped != 0 && now >= d.stepped && now.Sub(d.stepped) < driveEvery {
 		return
 	}
+	if d.began == 0 {
+		d.began = now
+	}
 	d.stepped = now
 	d.step(ctx, c, now)
 	if d.trouble != "" { // at once, not at the next input
@@ -130,7 +136,12 @@ func (d *driving) follow(c *core, now adc.Instant, out drive.Set, events []drive
 	switched := false
 	for _, e := range events {
 		switch e.Kind {
+		case drive.Ready:
+			d.ready = true
+		case drive.Latched, drive.Ended:
+			d.ready = false
 		case drive.Armed:
+			d.ready = false
 			d.tests = newTested(&d.o.Bench, &c.o.Params)
 			c.t.tests = d.tests
 		case drive.Moved:
@@ -154,8 +165,9 @@ func (d *driving) sample(s *adc.Sample, m *moment) {
 
 // inputs reads the lines and gathers what was measured.
 func (d *driving) inputs(m *moment, now adc.Instant) drive.Inputs {
+	released := d.o.Stop.Read() == gpio.High
 	in := drive.Inputs{
-		Arm: d.o.Armed(), StopReleased: d.o.Stop.Read() == gpio.High,
+		Arm: d.arm(m, now, released), StopReleased: released,
 		SupplyV: m.volts[d.sense], QuietFor: now.Sub(d.changed), Trouble: d.trouble,
 	}
 	d.trouble = ""
@@ -178,13 +190,16 @@ func (d *driving) inputs(m *moment, now adc.Instant) drive.Inputs {
 	return in
 }
 
-// write sets the lines: first those that go off, then the watchdog's, then those that go
-// on. A line that could not be written may be on, and is tried again; until then nothing
-// else goes on, and no change holds the supply, not even the watchdog's own way off.
+// write sets the lines: first those that go off, the starter's before all, then the
+// watchdog's, then those that go on. A line that could not be written may be on, and is
+// tried again; until then nothing else goes on, and no change holds the supply, not even
+// the watchdog's own way off.
 func (d *driving) write(out drive.Set) {
-	for i, o := range d.o.Bench.Outputs {
-		if o.Role != drive.Watchdog && d.on.Has(i) && !out.Has(i) {
-			d.set(i, false)
+	for _, starter := range []bool{true, false} {
+		for i, o := range d.o.Bench.Outputs {
+			if o.Role != drive.Watchdog && (o.Role == drive.RelayStart) == starter && d.on.Has(i) && !out.Has(i) {
+				d.set(i, false)
+			}
 		}
 	}
 	if d.trouble != "" {

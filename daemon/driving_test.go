@@ -332,6 +332,31 @@ func TestScriptStopsOnTrouble(t *testing.T) {
 	}
 }
 
+// A key switch that was left on when the program began arms nothing, though at first no lead
+// is known; one that is turned on, or an id that is typed, as soon as the program looks, arms
+// once the leads are known, but not where stop was pressed meanwhile.
+func TestArmingBeforeTheBenchIsKnown(t *testing.T) {
+	for _, c := range []struct{ left, pressed bool }{{true, false}, {false, false}, {false, true}} {
+		s := newStand(t, "short.toml", false)
+		began, readyAt := s.bus.Now(), adc.Instant(0)
+		s.each = func(now adc.Instant) {
+			if s.core.drive.ready && readyAt == 0 {
+				readyAt = now
+			}
+			s.armed = c.left || readyAt != 0
+			s.lines["stop"].Put(!c.pressed || readyAt != 0 && now.Sub(readyAt) > 15*time.Millisecond)
+			if now.Sub(began) > 3*time.Second {
+				s.stop()
+			}
+		}
+		s.run()
+		log := strings.Join(s.log, " ")
+		if armed := strings.Contains(log, "armed"); armed == (c.left || c.pressed) || strings.Contains(log, "latched") != c.pressed {
+			t.Errorf("%+v: %q", c, s.log)
+		}
+	}
+}
+
 // No request that comes over the network arms a bench or switches a line.
 func TestNoRequestArms(t *testing.T) {
 	s := newStand(t, "short.toml", false)

@@ -20,7 +20,7 @@ type feed struct {
 }
 
 func newFeed(b Bus, o *Options) (*feed, error) {
-	f := &feed{inputs: make(chan adc.Input, inputsMax), blocking: o.Blocking, lost: make([]bool, len(o.Params.Leads))}
+	f := &feed{inputs: make(chan adc.Input, o.room()), blocking: o.Blocking, lost: make([]bool, len(o.Params.Leads))}
 	var err error
 	f.scanner, err = adc.NewScanner(b.Clock, b.Plans, f.put)
 	return f, err

@@ -55,6 +55,8 @@ type ordeal struct {
 	stuck    int  // relay whose contact does not move, -1 for none
 	supplyV  float64
 	sampled  time.Duration
+	first    time.Duration // turn of the program; 0: none yet
+	known    bool          // it has seen supply and terminals
 	turned   time.Duration // for a program whose clock hides that it stood still
 	frozen   bool          // samples do not come
 	heals    time.Duration
@@ -186,7 +188,7 @@ func (o *ordeal) begin() {
 	if err != nil {
 		o.t.Fatal(err)
 	}
-	o.core, o.armed = c, false
+	o.core, o.armed, o.first, o.known = c, false, 0, false
 	o.armAt = o.now + time.Duration(o.rng.IntN(600))*time.Millisecond
 	o.board.Pass(o.now)
 	o.board.Judge().Begins()
@@ -316,6 +318,11 @@ func (o *ordeal) turn(ctx context.Context, late bool) {
 	if o.dips && o.starting > 0 && o.now-o.starting < 1200*time.Millisecond {
 		v.LowV = 5
 	}
+	if o.first == 0 {
+		o.first = o.now
+	}
+	o.known = o.known || o.blind < 0 && !math.IsNaN(o.volts())
+	v.Unknown = !o.known && o.now-o.first < time.Second
 	o.told = false
 	j := o.board.Judge()
 	j.Turn(v)

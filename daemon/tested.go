@@ -89,9 +89,21 @@ type slotTest struct {
 func newTested(b *drive.Bench, p *measure.Params) *tested {
 	s := &tested{bench: b, p: p, averages: make([]average, len(p.Leads)), slots: make([]slotTest, len(p.Slots))}
 	for i := range s.slots {
-		s.slots[i].lead = p.Slots[i].Leads[0].Lead
+		s.slots[i].lead = leadOf(b, &p.Slots[i])
 	}
 	return s
+}
+
+// leadOf is the lead of a slot that its resistors are at; its only one in most.
+func leadOf(b *drive.Bench, slot *measure.Slot) int {
+	for _, o := range b.Outputs {
+		for _, l := range slot.Leads {
+			if o.Slot == slot.Name && o.Side == l.Side {
+				return l.Lead
+			}
+		}
+	}
+	return slot.Leads[0].Lead
 }
 
 // sample takes a lead's voltage.

@@ -52,12 +52,16 @@ func check(d Document) error {
 		c.crankResult(d)
 	case *Cycle:
 		c.cycle(d)
+	case *Verdict:
+		c.verdict(d)
 	case *Clock:
 		c.need(d.Known == (d.Wall != ""), "known", "%t, but wall is there or not", d.Known)
 	case *Receipt:
 		c.id(d.Keeper, "keeper")
 		c.id(d.Stream, "stream")
 		c.need(d.UpToSeq >= 0, "up_to_seq", "%d, want 0 or more", d.UpToSeq)
+	case *Marks:
+		c.marks(d)
 	case *Request:
 		c.request(d)
 	case *Reply:

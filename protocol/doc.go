@@ -10,7 +10,7 @@
 //     value that does not apply or is not known is null; only wall and
 //     wall_err_ms are left out while unknown, and what says so of itself.
 //   - Readers ignore members they do not know. Within v1 members are added only.
-//   - A result bears stream and seq; everything else bears as_of.
+//   - A result bears stream and seq; what else a bench says by itself bears as_of.
 //
 // It is a leaf: standard library only. It opens no connection, measures
 // nothing, judges nothing, and puts nothing into words for people.

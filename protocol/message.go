@@ -26,11 +26,13 @@ func Messages() []Message {
 		{"result/transition", KindTransition, true, false, 1, false, "a lead went live or dead; provisional"},
 		{"result/crank", KindCrank, true, false, 1, false, "how far a lead fell during a start; provisional"},
 		{"result/cycle", KindCycle, true, false, 1, false, "one turn of the key with everything measured in it; the highest revision wins"},
+		{"result/verdict", KindVerdict, true, false, 1, false, "what the test of a fuse box says of it so far, and which round comes next; the highest revision wins"},
 		{"result/bench", KindBench, true, false, 1, false, "the self-description, at each change"},
 		{"result/bench-fault", KindBenchFault, true, false, 1, false, "the bench itself has trouble"},
 		{"result/clock", KindClock, true, false, 1, false, "the wall clock was set or jumped; no result moves"},
 		{"result/gap", KindGap, true, false, 1, false, "results that were numbered and then lost"},
 		{"stored/{keeper}", KindReceipt, false, false, 1, true, "a record keeper's receipt: everything up to a number is stored"},
+		{"marks/{keeper}", KindMarks, false, false, 1, false, "what a record keeper's server gave for an answer sheet; it names nobody"},
 		{"request/{verb}", KindRequest, false, false, 1, true, "what somebody wants of the bench; refused unless enabled"},
 		{"reply/{client}/{id}", KindReply, false, false, 1, false, "what became of a request"},
 	}
@@ -72,6 +74,8 @@ func (m Message) empty() Document {
 		return &CrankResult{}
 	case "result/cycle":
 		return &Cycle{}
+	case "result/verdict":
+		return &Verdict{}
 	case "result/bench":
 		return &BenchResult{}
 	case "result/bench-fault":
@@ -82,6 +86,8 @@ func (m Message) empty() Document {
 		return &Gap{}
 	case "stored/{keeper}":
 		return &Receipt{}
+	case "marks/{keeper}":
+		return &Marks{}
 	case "request/{verb}":
 		return &Request{}
 	case "reply/{client}/{id}":

@@ -21,6 +21,8 @@ type (
 	Ratio         float64 // no unit, 6 decimals
 	MilliAmps     float64 // mA, 3 decimals
 	MilliAmpHours float64 // mA·h, 3 decimals
+	Figure        float64 // of the unit that stands beside it, 4 decimals
+	Points        float64 // marks, 3 decimals
 )
 
 // SecondsOf returns d in seconds.
@@ -58,6 +60,12 @@ func (v MilliAmps) MarshalJSON() ([]byte, error) { return rounded(float64(v), 3)
 
 // MarshalJSON writes the number rounded; it fails for NaN and infinities.
 func (v MilliAmpHours) MarshalJSON() ([]byte, error) { return rounded(float64(v), 3) }
+
+// MarshalJSON writes the number rounded; it fails for NaN and infinities.
+func (v Figure) MarshalJSON() ([]byte, error) { return rounded(float64(v), 4) }
+
+// MarshalJSON writes the number rounded; it fails for NaN and infinities.
+func (v Points) MarshalJSON() ([]byte, error) { return rounded(float64(v), 3) }
 
 // rounded writes v with at most so many decimals.
 func rounded(v float64, decimals int) ([]byte, error) {

@@ -13,10 +13,12 @@ const (
 	KindTransition Kind = "transition"
 	KindCrank      Kind = "crank"
 	KindCycle      Kind = "cycle"
+	KindVerdict    Kind = "verdict"
 	KindBenchFault Kind = "bench-fault"
 	KindClock      Kind = "clock"
 	KindGap        Kind = "gap"
 	KindReceipt    Kind = "receipt"
+	KindMarks      Kind = "marks"
 	KindRequest    Kind = "request"
 	KindReply      Kind = "reply"
 )

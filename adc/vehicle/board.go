@@ -1,6 +1,7 @@
 package vehicle
 
 import (
+	"math"
 	"math/rand/v2"
 	"sync"
 
@@ -50,6 +51,9 @@ type BoardOptions struct {
 	Dips bool
 	// ByHand: a person turns the key, and no watchdog holds the supply of the relays.
 	ByHand bool
+	// BothSides: a lead is on the load side of each slot too, where its load and bleed
+	// resistor then are.
+	BothSides bool
 }
 
 // Board is a box or training board on a bench supply, whose relays, loads and bleed
@@ -71,9 +75,10 @@ type Board struct {
 	feed, behind []shown // of each slot, with its fuse out
 	loads        []bool
 	bleeds       []bool
-	engine       start // what turns in every start: a supply and a load, which repeat themselves
-	starter      start // the latest
-	started      bool  // the relay of terminal 50 is closed
+	out          []bool // slots whose fuse is out
+	engine       start  // what turns in every start: a supply and a load, which repeat themselves
+	starter      start  // the latest
+	started      bool   // the relay of terminal 50 is closed
 	pulsed       adc.Instant
 }
 
@@ -89,6 +94,7 @@ type Contact struct {
 	Relay       Terminal
 	Load, Bleed int // slot, from 1; 0 for none
 	Switch      int // that beside a slot, from 1; 0 for none
+	Fuse        int // of a slot, from 1; 0 for none; on is in, as it is at first
 }
 
 // Figures of a board: 12.6 V behind 20 mΩ, sound wiring of 50 mΩ, relays that operate in
@@ -106,13 +112,14 @@ const (
 	floatingOhm  = 1e9
 	terminalOhm  = 0.05
 	terminalLead = 1 // the first of three
+	boardFuseOhm = 0.006
 )
 
 // NewBoard returns a board with everything off.
 func NewBoard(o BoardOptions) *Board {
-	b := &Board{o: o, rng: rand.New(rand.NewPCG(o.Seed, 0xb0a4d)), built: o.Start, loads: make([]bool, len(o.Slots)), bleeds: make([]bool, len(o.Slots)),
-		feed: make([]shown, len(o.Slots)), behind: make([]shown, len(o.Slots)), fedAt: make([]adc.Instant, len(o.Slots)), switched: make([]bool, len(o.Slots)), shown: make([]shown, terminalLead+3+len(o.Slots))}
-	for range terminalLead + 3 + len(o.Slots) {
+	b := &Board{o: o, rng: rand.New(rand.NewPCG(o.Seed, 0xb0a4d)), built: o.Start, loads: make([]bool, len(o.Slots)), bleeds: make([]bool, len(o.Slots)), out: make([]bool, len(o.Slots)),
+		feed: make([]shown, len(o.Slots)), behind: make([]shown, len(o.Slots)), fedAt: make([]adc.Instant, len(o.Slots)), switched: make([]bool, len(o.Slots)), shown: make([]shown, o.leads())}
+	for range o.leads() {
 		w := &Wave{f: newFilter(upperOhm, lowerOhm, farad), t: o.Start, more: b.extend}
 		b.waves = append(b.waves, w)
 	}
@@ -121,8 +128,21 @@ func NewBoard(o BoardOptions) *Board {
 	return b
 }
 
+// leads is how many leads a board has: the sense lead, those on the terminals, and those
+// in the slots, the load sides' last.
+func (o *BoardOptions) leads() int {
+	n := terminalLead + 3 + len(o.Slots)
+	if o.BothSides {
+		n += len(o.Slots)
+	}
+	return n
+}
+
 // Wave returns the voltage at a lead's pin.
 func (b *Board) Wave(lead int) *Wave { return b.waves[lead] }
+
+// LoadSide is the number of the lead on the load side of a slot, from 0.
+func (b *Board) LoadSide(slot int) int { return terminalLead + 3 + len(b.o.Slots) + slot }
 
 // Switch commands a contact at an instant; a relay moves a little later.
 func (b *Board) Switch(at adc.Instant, what Contact, on bool) {
@@ -192,6 +212,8 @@ func (b *Board) move(at adc.Instant) {
 			b.loads[m.what.Load-1] = m.on
 		case m.what.Bleed > 0:
 			b.bleeds[m.what.Bleed-1] = m.on
+		case m.what.Fuse > 0:
+			b.out[m.what.Fuse-1] = !m.on
 		case m.what.Switch > 0:
 			b.switched[m.what.Switch-1] = m.on
 		default:
@@ -228,25 +250,66 @@ func (b *Board) build(from, to adc.Instant) {
 			put(terminalLead+k, 0, floatingOhm)
 		}
 	}
-	for i, s := range b.o.Slots {
-		v, ohm := 0.0, floatingOhm
-		switch {
-		case b.fed(i, from):
-			v, ohm = supply, s.SourceOhm
-		case s.FedBy > 0 && b.fed(s.FedBy-1, from):
-			v, ohm = supply, s.FedByOhm
-		case s.GhostOhm > 0:
-			v, ohm = s.GhostV, s.GhostOhm
-		}
-		if b.loads[i] && b.supplied(from) {
-			v, ohm = v*s.LoadOhm/(ohm+s.LoadOhm), ohm*s.LoadOhm/(ohm+s.LoadOhm)
-		}
-		if b.bleeds[i] && b.supplied(from) {
-			v, ohm = v*boardBleed/(ohm+boardBleed), ohm*boardBleed/(ohm+boardBleed)
-		}
+	for i := range b.o.Slots {
 		b.sides(i, from, to, supply)
-		put(terminalLead+3+i, v, ohm)
+		feed, behind := b.slot(i, from, supply)
+		put(terminalLead+3+i, feed.v, feed.ohm)
+		if b.o.BothSides {
+			put(b.LoadSide(i), behind.v, behind.ohm)
+		}
 	}
+}
+
+// source is volts behind a resistance.
+type source struct{ v, ohm float64 }
+
+// across is a source with a resistor across it, to earth.
+func (s source) across(ohm float64) source {
+	if math.IsInf(ohm, 1) {
+		return s
+	}
+	return source{s.v * ohm / (s.ohm + ohm), s.ohm * ohm / (s.ohm + ohm)}
+}
+
+// slot is what leads see on both sides of a slot.
+func (b *Board) slot(i int, at adc.Instant, supply float64) (feed, behind source) {
+	s := &b.o.Slots[i]
+	own, back := source{0, floatingOhm}, source{0, floatingOhm}
+	if s.FedBy > 0 && b.fed(s.FedBy-1, at) {
+		back = source{supply, s.FedByOhm}
+	}
+	switch {
+	case b.fed(i, at):
+		own = source{supply, s.SourceOhm}
+	case back.v > 0:
+		own = back
+	case s.GhostOhm > 0:
+		own = source{s.GhostV, s.GhostOhm}
+	}
+	ohm := b.toEarth(i, at)
+	switch {
+	case !b.o.BothSides:
+		own = own.across(ohm)
+		return own, own
+	case b.out[i]:
+		if own == back {
+			own = source{0, floatingOhm} // what comes from behind stays there
+		}
+		return own, back.across(ohm)
+	}
+	return own.across(boardFuseOhm + ohm), source{own.v, own.ohm + boardFuseOhm}.across(ohm)
+}
+
+// toEarth is what a slot's load and bleed resistor have to earth, in ohms.
+func (b *Board) toEarth(i int, at adc.Instant) float64 {
+	siemens := 0.0
+	if b.loads[i] && b.supplied(at) {
+		siemens += 1 / b.o.Slots[i].LoadOhm
+	}
+	if b.bleeds[i] && b.supplied(at) {
+		siemens += 1 / boardBleed
+	}
+	return 1 / siemens
 }
 
 // fed reports whether a slot's own feed is live, and notes it for what stays on.
@@ -266,7 +329,7 @@ func (b *Board) fed(i int, at adc.Instant) bool {
 func (b *Board) supply(at adc.Instant) float64 {
 	v := boardV
 	for i, s := range b.o.Slots {
-		if b.loads[i] && b.supplied(at) && s.Feed != NoFeed && b.closed(s.Feed, at) {
+		if b.loads[i] && !(b.o.BothSides && b.out[i]) && b.supplied(at) && s.Feed != NoFeed && b.closed(s.Feed, at) {
 			v -= boardOhm * boardV / (s.LoadOhm + s.SourceOhm)
 		}
 	}

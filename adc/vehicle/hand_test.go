@@ -54,3 +54,45 @@ func TestHandMeterAtABoard(t *testing.T) {
 	pass(2)
 	wants("let go", slot(4), 0)
 }
+
+// Leads on both sides of a slot, against Ohm's law: with the fuse in the test load's current
+// flows through feed and fuse, with it out the load side has what comes from behind or
+// nothing.
+func TestBothSidesOfASlot(t *testing.T) {
+	const sourceOhm, loadOhm, backOhm = 0.05, 4.7, 0.2
+	b := NewBoard(BoardOptions{Seed: 1, ByHand: true, BothSides: true, Slots: []BoardSlot{
+		{Feed: Terminal30, SourceOhm: sourceOhm, LoadOhm: loadOhm}, {Feed: Terminal15, SourceOhm: sourceOhm, FedBy: 1, FedByOhm: backOhm},
+	}})
+	now := adc.Instant(0)
+	pass := func() {
+		now += nano(1)
+		b.extend(now)
+	}
+	wants := func(what string, lead int, want float64) {
+		t.Helper()
+		w := b.waves[lead]
+		if got := w.segs[len(w.segs)-1].v1; math.Abs(got-want) > 1e-6 {
+			t.Errorf("%s: %.6f V, want %.6f V", what, got, want)
+		}
+	}
+	feed := func(slot int) int { return terminalLead + 3 + slot }
+	pass()
+	wants("feed side", feed(0), boardV)
+	wants("load side", b.LoadSide(0), boardV)
+	b.Switch(now, Contact{Load: 1}, true)
+	pass()
+	supply := boardV - boardOhm*boardV/(loadOhm+sourceOhm)
+	amps := supply / (sourceOhm + boardFuseOhm + loadOhm)
+	wants("feed side under load", feed(0), supply-amps*sourceOhm)
+	wants("load side under load", b.LoadSide(0), amps*loadOhm)
+	b.Switch(now, Contact{Fuse: 1}, false)
+	b.Switch(now, Contact{Fuse: 2}, false)
+	pass()
+	wants("feed side, fuse out", feed(0), boardV)
+	wants("load side, fuse out", b.LoadSide(0), 0)
+	wants("feed side of the back-fed", feed(1), 0)
+	wants("load side of the back-fed", b.LoadSide(1), boardV)
+	b.Switch(now, Contact{Fuse: 2}, true)
+	pass()
+	wants("feed side of the back-fed, fuse in", feed(1), boardV)
+}

@@ -15,11 +15,12 @@ import (
 )
 
 // With the access rules that are shipped, the apprentices' account hears which benches
-// there are, and no word of what they measure; a viewer's hears all of it.
+// there are, and no word of what they measure or of marks; a viewer's hears all of it.
+// Marks are written by a record keeper, under its own name only.
 func TestApprenticesHearNoMeasurement(t *testing.T) {
 	dir := t.TempDir()
 	passwords := filepath.Join(dir, "passwords")
-	linktest.Passwords(t, passwords, "plain words", "bench-1", "viewer", "apprentice")
+	linktest.Passwords(t, passwords, "plain words", "bench-1", "records", "viewer", "apprentice")
 	rules, err := filepath.Abs("../../systemd/mosquitto/keyturn.acl")
 	if err != nil {
 		t.Fatal(err)
@@ -44,11 +45,20 @@ func TestApprenticesHearNoMeasurement(t *testing.T) {
 		defer sub.Close()
 	}
 	topics := []string{"bench", "now", "waveform", "result/transition", "result/crank", "result/cycle", "result/bench-fault", "reply/records/1", "presence"}
-	for _, topic := range topics { // the last is heard by both
-		out, err := exec.Command("mosquitto_pub", "-h", "127.0.0.1", "-p", broker.Port, "-u", "bench-1", "-P", "plain words", "-q", "1", "-t", "keyturn/v1/bench-1/"+topic, "-m", "6.789 V").CombinedOutput()
+	say := func(user, topic string) {
+		out, err := exec.Command("mosquitto_pub", "-h", "127.0.0.1", "-p", broker.Port, "-u", user, "-P", "plain words", "-q", "1", "-t", "keyturn/v1/bench-1/"+topic, "-m", "6.789 V").CombinedOutput()
 		if err != nil {
 			t.Fatalf("%v: %s", err, out)
 		}
+	}
+	for _, user := range []string{"bench-1", "viewer", "apprentice"} { // what the rules refuse is dropped
+		say(user, "marks/"+user)
+		say(user, "marks/records")
+	}
+	say("records", "marks/others")
+	say("records", "marks/records")
+	for _, topic := range topics { // the last is heard by both
+		say("bench-1", topic)
 	}
 	waitUntil(t, "both have heard the last", func() bool {
 		mu.Lock()
@@ -57,7 +67,7 @@ func TestApprenticesHearNoMeasurement(t *testing.T) {
 	})
 	mu.Lock()
 	defer mu.Unlock()
-	if !slices.Equal(heard["viewer"], topics) || !slices.Equal(heard["apprentice"], []string{"presence"}) {
+	if !slices.Equal(heard["viewer"], append([]string{"marks/records"}, topics...)) || !slices.Equal(heard["apprentice"], []string{"presence"}) {
 		t.Errorf("heard: %q", heard)
 	}
 }

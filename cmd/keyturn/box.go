@@ -16,6 +16,7 @@ import (
 // boxes are the commands about box files.
 type boxes struct {
 	Validate boxValidate `cmd:"" help:"Check box files: every fault with its line, and what a draft still lacks."`
+	Test     boxTest     `cmd:"" help:"Test a fuse box on a bench supply, in rounds where it has more slots than the bench has places: from the first lead to the verdict."`
 	Draft    boxDraft    `cmd:"" help:"Write a draft of a box file from what one key cycle showed, for a person to finish and sign."`
 }
 

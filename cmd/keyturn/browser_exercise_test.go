@@ -2,10 +2,12 @@ package main
 
 import (
 	"context"
+	"errors"
 	"fmt"
 	"net/http"
 	"net/url"
 	"path/filepath"
+	"regexp"
 	"strings"
 	"testing"
 
@@ -24,10 +26,10 @@ func TestBrowserExerciseOfAClass(t *testing.T) {
 	s, b, axe := openSite(t), startBrowser(t), axeSource(t)
 	s.bench("bay-1", 0, 3)
 	const password = "a box of spare fuses"
-	for name, role := range map[string]access.Role{"mira": access.Instructor, "cara": access.Apprentice, "dan": access.Apprentice} { // each by itself
-		if err := s.access.Add(t.Context(), name, password, role); err != nil {
-			t.Fatal(err)
-		}
+	// The first is to be an instructor.
+	if err := errors.Join(s.access.Add(t.Context(), "mira", password, access.Instructor), s.access.Add(t.Context(), "cara", password, access.Apprentice),
+		s.access.Add(t.Context(), "dan", password, access.Apprentice)); err != nil {
+		t.Fatal(err)
 	}
 	pictures := t.ArtifactDir()
 	tabs := map[string]*tab{}
@@ -87,8 +89,13 @@ func TestBrowserExerciseOfAClass(t *testing.T) {
 	})
 	judged(t, cara, axe, filepath.Join(pictures, "cara-marked"))
 	dan.picture(filepath.Join(pictures, "dan-marked.png"))
+	onPaper(t, cara, filepath.Join(pictures, "cara-marked"), "cara", "Handed in", "after-key-off, attempt 1", "of 14 marks", "bay-1, key cycle", "You wrote: at once", "Next time:")
 	mira.wait("both are marked", `[...document.querySelectorAll("tbody td")].filter((c) => c.textContent.includes("of 14 marks")).length === 2`)
 	judged(t, mira, axe, filepath.Join(pictures, "class"))
+
+	if !eval[bool](mira, `fetch(location.href).then((r) => r.text()).then((text) => new DOMParser().parseFromString(text, "text/html").getElementById("main").innerHTML === document.getElementById("main").innerHTML)`) {
+		t.Error("with nothing new the page is another, and would be shown anew without end")
+	}
 
 	// Another attempt.
 	mira.follow("cara")
@@ -107,6 +114,43 @@ func TestBrowserExerciseOfAClass(t *testing.T) {
 			}
 		}
 	}
+}
+
+// marksWidth is that of A4 between the sheet's margins of 12 mm, 186 mm at 96 px an inch.
+const marksWidth = 703
+
+// onPaper holds marks to what paper is for: facts, answers and lines to sign within the
+// sheet, nothing to press, on no more than two sheets for so few questions.
+func onPaper(t *testing.T, x *tab, name string, wants ...string) {
+	t.Helper()
+	width := eval[int64](x, "window.innerWidth")
+	x.theme(themes()[3])
+	x.size(marksWidth)
+	text := eval[string](x, "document.body.innerText")
+	for _, want := range append(wants, "Apprentice", "Instructor", "Date") {
+		if !strings.Contains(text, want) {
+			t.Errorf("no %q on paper: %s", want, text)
+		}
+	}
+	const visible = `.filter((e) => e.checkVisibility({visibilityProperty: true}))`
+	for _, e := range eval[[]string](x, `[...document.querySelectorAll("nav, .top, footer, a, button, input, textarea, summary")]`+visible+`.map((e) => e.outerHTML.slice(0, 100))`) {
+		t.Errorf("on paper there is %s", e)
+	}
+	for _, e := range eval[[]string](x, `[...document.querySelectorAll("main *")]`+visible+`.filter((e) => e.getBoundingClientRect().right > window.innerWidth + 0.5).map((e) => e.outerHTML.slice(0, 100))`) {
+		t.Errorf("beside the paper is %s", e)
+	}
+	if n := eval[int](x, `[...document.querySelectorAll(".signatures dd")]`+visible+`.filter((e) => parseFloat(getComputedStyle(e).borderBottomWidth) >= 1 && e.getBoundingClientRect().width > 80).length`); n != 3 {
+		t.Errorf("%d lines to sign, want 3", n)
+	}
+	for paper, size := range map[string]chromedp.PaperSize{"a4": chromedp.PaperA4, "letter": chromedp.PaperLetter} { // each by itself
+		data := do(x, chromedp.PrintToPDF(chromedp.PDFPaper(size)))
+		x.keep(name+"-"+paper+".pdf", data)
+		if n := len(regexp.MustCompile(`/Type /Page\b`).FindAll(data, -1)); n < 1 || n > 2 {
+			t.Errorf("%d sheets of %s", n, paper)
+		}
+	}
+	x.theme(themes()[0])
+	x.size(width)
 }
 
 // judged holds a page as it stands to what every page is held to, and keeps its picture.

@@ -150,7 +150,8 @@ func (s *site) measured(bench string) bool {
 
 // startSite opens a shop with a bench that has measured some key cycles and now goes on
 // in real time, one that has measured and is switched off, a job with all that a job can
-// have and one with nothing, and users, of whom the client and the cookie are one.
+// have and one with nothing, tests of a box, and users, of whom
+// the client and the cookie are one.
 func startSite(t *testing.T) *site {
 	t.Helper()
 	s := openSite(t)
@@ -172,6 +173,7 @@ func startSite(t *testing.T) *site {
 	}
 	s.client = &http.Client{Jar: jar}
 	s.fillJobs()
+	s.testBoxes()
 	s.signIn()
 	return s
 }

@@ -1,7 +1,6 @@
 package main
 
 import (
-	"bufio"
 	"context"
 	"errors"
 	"fmt"
@@ -13,6 +12,7 @@ import (
 	"time"
 
 	"keyturn/adc"
+	"keyturn/cmd/internal/attend"
 	"keyturn/daemon/config"
 )
 
@@ -67,7 +67,7 @@ of %g V); say otherwise with --meter-percent, --meter-counts and --meter-digit.
 Enter goes on, s skips a lead, r repeats it, q ends; what is done is kept.
 
 `, len(chosen), len(p.bench.Leads), p.bench.ID, c.Percent, c.Counts, c.Digit)
-	s := &session{probe: p, meter: *c, answers: answersFrom(os.Stdin)}
+	s := &session{probe: p, meter: *c, answers: attend.Typed(os.Stdin)}
 	for n := 0; n < len(chosen); n++ {
 		again, err := s.lead(ctx, chosen[n], n+1, len(chosen))
 		switch {
@@ -113,18 +113,6 @@ type session struct {
 	meter   calibrate
 	answers <-chan string
 	done    int
-}
-
-// answersFrom reads lines until there are none.
-func answersFrom(f *os.File) <-chan string {
-	lines := make(chan string)
-	go func() {
-		defer close(lines)
-		for r := bufio.NewScanner(f); r.Scan(); {
-			lines <- strings.TrimSpace(r.Text())
-		}
-	}()
-	return lines
 }
 
 // ask waits for a line; q and the end of the input are errEnd.

@@ -121,6 +121,12 @@ func startShop(ctx context.Context, o shopOptions) (*shop, error) {
 	if err != nil {
 		return fail(err)
 	}
+	publisher := o.broker
+	publisher.ClientID = o.client + "-marks"
+	marks, err := dashboard.NewMarksPublisher(dashboard.MarksOptions{Broker: publisher, Root: o.root, Keeper: o.keeper, Records: s.records, Logger: o.logger})
+	if err != nil {
+		return fail(err)
+	}
 	state, err := dashboard.NewState(o.root)
 	if err != nil {
 		return fail(err)
@@ -135,6 +141,7 @@ func startShop(ctx context.Context, o shopOptions) (*shop, error) {
 	watcher.ClientID = o.client + "-now"
 	s.server = dashboard.Server(h)
 	s.running.Go(func() { k.Run(ctx) })
+	s.running.Go(func() { marks.Run(ctx) })
 	s.running.Go(func() { dashboard.Watch(ctx, watcher, state, o.logger) })
 	s.running.Go(func() {
 		if err := s.server.Serve(l); !errors.Is(err, http.ErrServerClosed) {

@@ -13,7 +13,7 @@ import (
 type export struct {
 	Records string `help:"The records: a file, or postgres://user@host/database." default:"records.db" placeholder:"FILE"`
 	Format  string `help:"csv or parquet; results are JSON lines whatever is said." enum:"csv,parquet" default:"csv"`
-	What    string `arg:"" enum:"slots,transitions,jobs,marks,results" help:"slots: a line a slot and key cycle; transitions: a line a transition; jobs: a line a job and fitting; marks: a line an answer sheet that was marked; results: every document as it came, as JSON."`
+	What    string `arg:"" enum:"slots,transitions,jobs,marks,verdicts,results" help:"slots: a line a slot and key cycle; transitions: a line a transition; jobs: a line a job and fitting; marks: a line an answer sheet that was marked; verdicts: a line a slot of a fuse box that was tested; results: every document as it came, as JSON."`
 }
 
 // Run writes to standard output.

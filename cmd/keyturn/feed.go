@@ -26,10 +26,11 @@ type feed struct {
 	Amps     float64 `help:"The most that the accessory draws from this feed, in amperes." required:""`
 	Minimum  float64 `name:"minimum-v" help:"The voltage below which it stops; 0: not known." default:"0"`
 	Rides    float64 `name:"rides-through-s" help:"How long it goes on without volts, in seconds." default:"0"`
+	HoldUp   float64 `name:"hold-up-uf" help:"A capacitor at the accessory, behind a diode, in microfarads; 0: none." default:"0"`
 	OffAfter float64 `name:"off-within-s" help:"The longest acceptable time on after key-off, in seconds; 0: any." default:"0"`
 
 	Load  map[string]string `help:"What the circuit of a slot draws with everything on, in amperes; from the papers with a p behind it." placeholder:"SLOT=A"`
-	Type  string            `name:"fuse" help:"Type of the fuse that the tap holds." default:"8820-3-C"`
+	Type  string            `name:"fuse" help:"Type of the fuse that the tap holds; without it that of the slot." placeholder:"TYPE"`
 	MostA float64           `name:"fuse-most" help:"The largest fuse that the tap takes; 0: it says none." default:"0"`
 
 	Length  float64 `name:"length-m" help:"Length of the wire, one way." default:"2"`
@@ -37,11 +38,16 @@ type feed struct {
 	Ambient float64 `name:"ambient-c" help:"The warmest air around the wire." default:"60"`
 	Drop    float64 `name:"drop-v" help:"The volt drop that is allowed in the wire." default:"0.36"`
 
-	Parked  float64 `name:"parked-ma" help:"What the accessory draws while the vehicle is parked; 0: not asked." default:"0"`
-	Battery float64 `name:"battery-ah" help:"Rated capacity of the battery." default:"60"`
-	From    float64 `name:"charge" help:"Charge when it is parked, in per cent." default:"80"`
-	Lowest  float64 `name:"charge-lowest" help:"Charge at which it must still start, in per cent." default:"50"`
+	Parked  float64  `name:"parked-ma" help:"What the accessory draws while the vehicle is parked; 0: not asked." default:"0"`
+	Vehicle *float64 `name:"vehicle-ma" help:"What the vehicle itself draws asleep; without it as the key cycle shows, if it does." placeholder:"MA"`
+	Battery *float64 `name:"battery-ah" help:"Rated capacity of the battery; without it 60." placeholder:"AH" xor:"battery"`
+	Reserve *float64 `name:"battery-reserve-min" help:"In its place: its reserve capacity in minutes." placeholder:"MIN" xor:"battery"`
+	From    float64  `name:"charge" help:"Charge when it is parked, in per cent." default:"80"`
+	Lowest  float64  `name:"charge-lowest" help:"Charge at which it must still start, in per cent." default:"50"`
 }
+
+// usualAh is the capacity of a battery of which nothing is said.
+const usualAh = 60
 
 // insulationC is what the insulation of the commonest road-vehicle cable bears: class A
 // of ISO 6722-1 (value from memory).
@@ -99,29 +105,53 @@ func (c *feed) answer(y *protocol.Cycle, box *config.Box) (*report.FeedAnswer, e
 		a.Wire = &wire
 	}
 	if c.Parked > 0 {
-		s := handbook.Standby{CapacityAh: c.Battery, FromPercent: c.From, LowestPercent: c.Lowest, DrawMA: c.Parked}
-		if a.ParkedDays, err = s.Days(); err != nil {
+		if a.Parked, err = c.parked(y); err != nil {
 			return nil, err
 		}
-		a.Parked = &s
 	}
 	return a, nil
 }
 
+// parked works out how long the battery lasts with the accessory on it.
+func (c *feed) parked(y *protocol.Cycle) (*report.Parked, error) {
+	vehicle, known := evidence.VehicleMA(y)
+	if c.Vehicle != nil {
+		vehicle, known = *c.Vehicle, true
+	}
+	if !(vehicle >= 0) {
+		return nil, fmt.Errorf("--vehicle-ma %g: want a figure from 0", vehicle)
+	}
+	capacity := float64(usualAh)
+	switch {
+	case c.Battery != nil:
+		capacity = *c.Battery
+	case c.Reserve != nil:
+		capacity = handbook.ReserveAh(*c.Reserve)
+	}
+	p := report.Parked{AccessoryMA: c.Parked, VehicleKnown: known, Standby: handbook.Standby{
+		CapacityAh: capacity, FromPercent: c.From, LowestPercent: c.Lowest, DrawMA: c.Parked + vehicle}}
+	var err error
+	p.Days, err = p.Standby.Days()
+	return &p, err
+}
+
 func (c *feed) want() (judge.Want, error) {
-	for name, v := range map[string]float64{"--minimum-v": c.Minimum, "--rides-through-s": c.Rides, "--off-within-s": c.OffAfter, "--fuse-most": c.MostA, "--parked-ma": c.Parked} { // any one is named
-		if !(v >= 0) {
-			return judge.Want{}, fmt.Errorf("%s %g: want a figure from 0", name, v)
+	for name, v := range map[string]float64{"--minimum-v": c.Minimum, "--rides-through-s": c.Rides, "--off-within-s": c.OffAfter, "--fuse-most": c.MostA, "--parked-ma": c.Parked, "--hold-up-uf": c.HoldUp} { // any one is named
+		if !(v >= 0 && v <= 1e9) {
+			return judge.Want{}, fmt.Errorf("%s %g: want a figure from 0 to 1e9", name, v)
 		}
 	}
 	if !(c.Amps > 0) {
 		return judge.Want{}, fmt.Errorf("--amps %g: want a current above 0", c.Amps)
 	}
+	if c.HoldUp > 0 && c.Minimum == 0 {
+		return judge.Want{}, fmt.Errorf("--hold-up-uf %g: say down to which voltage, --minimum-v", c.HoldUp)
+	}
 	t := handbook.FuseType(c.Type)
-	if len(handbook.FuseColours(t)) == 0 {
+	if t != "" && len(handbook.FuseColours(t)) == 0 {
 		return judge.Want{}, fmt.Errorf("--fuse %s: no ratings are known of that type; 8820-3-C and 8820-3-F are the usual ones", c.Type)
 	}
-	w := judge.Want{Switched: c.Kind == "switched", CurrentA: c.Amps, MinimumV: c.Minimum, RidesThroughS: c.Rides, AddedType: t, AddedMostA: c.MostA}
+	w := judge.Want{Switched: c.Kind == "switched", CurrentA: c.Amps, MinimumV: c.Minimum, RidesThroughS: c.Rides, HoldUpF: c.HoldUp * 1e-6, AddedType: t, AddedMostA: c.MostA}
 	if c.OffAfter > 0 {
 		w.OnAfterOffMostS = &c.OffAfter
 	}

@@ -85,9 +85,11 @@ func (p *practice) release(ctx context.Context, s *records.Store) error {
 	return err
 }
 
+// soundOhm is the resistance of a sound feed in a vehicle.
+const soundOhm = 0.05
+
 // boardSlots are slots that do what the box file expects, with the planted faults.
 func boardSlots(e *config.Exercise, box *config.Box, ids []string) (out []vehicle.BoardSlot) {
-	const soundOhm = 0.05
 	feeds := map[string]vehicle.Terminal{
 		"permanent": vehicle.Terminal30, "awake": vehicle.Terminal30, "switch-operated": vehicle.Terminal30, "accessory": vehicle.Terminal75,
 		"ignition": vehicle.Terminal15, "start-only": vehicle.Terminal50, "engine-running": vehicle.Terminal61,

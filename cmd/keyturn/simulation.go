@@ -86,21 +86,7 @@ func simulate(seed uint64, bus *adctest.Bus, clock adc.Clock, file config.Bench,
 	if err != nil {
 		return nil, fmt.Errorf("the demo's bench file:\n%w", err)
 	}
-	for i, c := range bench.Chips {
-		off := 0.07*float64((seed*5+uint64(i)*3)%9)/8 - 0.035
-		oscillator := func(adc.Instant) float64 { return off }
-		var inputs [4]adctest.Wave
-		for k, l := range bench.Leads {
-			if l.Chip == c.Name {
-				inputs[l.Input] = wave(k)
-			}
-		}
-		if c.Family == parts.FamilyINA226 {
-			bus.Add(adctest.NewINA226(adctest.INA226Options{Address: uint16(c.Address), Seed: seed<<4 + uint64(i), NoiseV: adctest.ShuntNoiseV, OffsetV: -4e-6, Shunt: inputs[0], Oscillator: oscillator}))
-			continue
-		}
-		bus.Add(adctest.NewADS1x15(adctest.ADS1x15Options{Address: uint16(c.Address), Seed: seed<<4 + uint64(i), NoiseV: adctest.DataSheetNoiseV, Inputs: inputs, Oscillator: oscillator}))
-	}
+	putChips(bus, &bench, seed, wave)
 	made, err := parts.Assemble(bench, parts.ScanMode, func(string) (i2c.Bus, adc.Clock, error) { return bus, bus, nil })
 	if err != nil {
 		return nil, err
@@ -114,15 +100,38 @@ func simulate(seed uint64, bus *adctest.Bus, clock adc.Clock, file config.Bench,
 	seat(&o.Description)
 	if clock == nil {
 		o.Boot, o.Stream = fmt.Sprintf("%08x-0000", uint32(seed)+0xd0e0), fmt.Sprintf("demo-%x", seed)
-		day := time.Date(2026, 3, 2, 9, 0, 0, 0, time.UTC)
-		o.Wall = func(t adc.Instant) (time.Time, time.Duration, bool) {
-			return day.Add(time.Duration(t)), time.Millisecond, true
-		}
+		o.Wall = simulatedWall
 	} else {
 		o.Boot, o.Stream = parts.Boot(), fmt.Sprintf("demo-%x", time.Now().UnixNano())
 		o.Wall = parts.Wall(clock.(*adc.RealClock))
 	}
 	return &simulation{bench: bench, options: o}, nil
+}
+
+// simulatedWall is the wall clock where time is simulated: a day of the demo's own.
+func simulatedWall(t adc.Instant) (time.Time, time.Duration, bool) {
+	day := time.Date(2026, 3, 2, 9, 0, 0, 0, time.UTC)
+	return day.Add(time.Duration(t)), time.Millisecond, true
+}
+
+// putChips puts a bench's chips on a bus, behind waves at their leads' pins, each with an
+// oscillator of its own.
+func putChips(bus *adctest.Bus, b *config.Bench, seed uint64, wave func(lead int) adctest.Wave) {
+	for i, c := range b.Chips {
+		off := 0.07*float64((seed*5+uint64(i)*3)%9)/8 - 0.035
+		oscillator := func(adc.Instant) float64 { return off }
+		var inputs [4]adctest.Wave
+		for k, l := range b.Leads {
+			if l.Chip == c.Name {
+				inputs[l.Input] = wave(k)
+			}
+		}
+		if c.Family == parts.FamilyINA226 {
+			bus.Add(adctest.NewINA226(adctest.INA226Options{Address: uint16(c.Address), Seed: seed<<4 + uint64(i), NoiseV: adctest.ShuntNoiseV, OffsetV: -4e-6, Shunt: inputs[0], Oscillator: oscillator}))
+			continue
+		}
+		bus.Add(adctest.NewADS1x15(adctest.ADS1x15Options{Address: uint16(c.Address), Seed: seed<<4 + uint64(i), NoiseV: adctest.DataSheetNoiseV, Inputs: inputs, Oscillator: oscillator}))
+	}
 }
 
 // seat lays the slots of a simulated vehicle out in a box of six columns.

@@ -14,17 +14,11 @@ import (
 
 // verdict judges a fuse box.
 type verdict struct {
-	Documents []string `arg:"" name:"file" help:"Key cycle documents of one box as JSON, in any order: the rounds of its test." type:"existingfile"`
-	Box       string   `help:"The box file: what each slot should do." required:"" type:"existingfile" placeholder:"FILE"`
-	LeaveOut  []string `help:"What not to test: contact (resistance and strength), sides (feed side and back-feed), start (fall while cranking). The verdict says so." enum:"contact,sides,start" placeholder:"CHECK"`
-	Absent    bool     `name:"airbag-units-absent" help:"Somebody saw that no airbag unit and no belt tensioner is connected; not on a vehicle."`
-	Pass      float64  `name:"contact-pass-mohm" help:"The most that a good contact has." default:"30"`
-	Fail      float64  `name:"contact-fail-mohm" help:"Above it a contact fails." default:"60"`
-	Above     float64  `name:"contact-above-mohm" help:"So much above matching slots a contact fails." default:"20"`
-	Probe     float64  `name:"probe-mohm" help:"The most that the contact of a probe has, where the load's current flows through it." default:"50"`
-	OnWithin  float64  `name:"on-within-s" help:"The most from the key's move until a slot that follows it is live." default:"0.1"`
-	Fall      float64  `name:"fall-v" help:"The most that a slot falls further than the battery while cranking." default:"1"`
-	JSON      bool     `name:"json" help:"Write it as JSON."`
+	Documents  []string `arg:"" name:"file" help:"Key cycle documents of one box as JSON, in any order: the rounds of its test." type:"existingfile"`
+	Box        string   `help:"The box file: what each slot should do." required:"" type:"existingfile" placeholder:"FILE"`
+	Absent     bool     `name:"airbag-units-absent" help:"Somebody saw that no airbag unit and no belt tensioner is connected; not on a vehicle."`
+	limitFlags `embed:""`
+	JSON       bool `name:"json" help:"Write it as JSON."`
 }
 
 // Run prints the verdict.
@@ -70,25 +64,6 @@ func (c *verdict) read() ([]*protocol.Cycle, error) {
 		out = append(out, y)
 	}
 	return out, nil
-}
-
-func (c *verdict) limits() (judge.Limits, error) {
-	l := judge.Limits{ContactPassMOhm: c.Pass, ContactFailMOhm: c.Fail, ContactAboveMOhm: c.Above, ProbeMOhm: c.Probe, OnWithinS: c.OnWithin, FallV: c.Fall}
-	for _, x := range []struct {
-		flag string
-		v    float64
-	}{{"contact-pass-mohm", c.Pass}, {"contact-above-mohm", c.Above}, {"probe-mohm", c.Probe}, {"on-within-s", c.OnWithin}, {"fall-v", c.Fall}} {
-		if !(x.v >= 0 && x.v <= 1e6) {
-			return l, fmt.Errorf("--%s %g: want a figure from 0 to 1e6", x.flag, x.v)
-		}
-	}
-	if !(c.Fail >= c.Pass && c.Fail <= 1e6) {
-		return l, fmt.Errorf("--contact-fail-mohm %g: want a figure from --contact-pass-mohm, %g, to 1e6", c.Fail, c.Pass)
-	}
-	for _, x := range c.LeaveOut {
-		l.LeftOut = append(l.LeftOut, judge.Check(x))
-	}
-	return l, nil
 }
 
 // The verdict as JSON: man keyturn tells its members.

@@ -5,15 +5,18 @@ package main
 import (
 	"context"
 	"fmt"
+	"io"
 	"log/slog"
 	"math"
 	"os"
 	"os/signal"
+	"slices"
 	"sync"
 	"syscall"
 	"time"
 
 	"github.com/alecthomas/kong"
+	"periph.io/x/conn/v3/gpio"
 	"periph.io/x/conn/v3/i2c"
 
 	"keyturn/adc"
@@ -21,6 +24,8 @@ import (
 	"keyturn/daemon"
 	"keyturn/daemon/config"
 	"keyturn/daemon/measure"
+	"keyturn/daemon/report"
+	"keyturn/protocol"
 )
 
 // version is set when a release is built.
@@ -57,16 +62,7 @@ func run(f flags) error {
 	}
 	b := files.Read
 	if f.Check {
-		for _, x := range b.Buses {
-			if err := parts.CheckBusName(x.Name); err != nil {
-				return fmt.Errorf("bench file %s: %w", f.Config, err)
-			}
-		}
-		fmt.Printf("%s: bench %s, %s: all right\n", f.Config, b.ID, parts.Size(b))
-		for _, n := range b.Notes() {
-			fmt.Println("note:", n)
-		}
-		return nil
+		return check(os.Stdout, f.Config, b)
 	}
 	clock, err := adc.NewRealClock()
 	if err != nil {
@@ -88,11 +84,28 @@ func run(f flags) error {
 	if f.Script == "" {
 		return serve(ctx, f, files, clock, open, nil, newLogger())
 	}
-	return runScript(ctx, f, files, clock, open)
+	return runScript(ctx, f, files, clock, open, parts.KernelLine)
 }
 
-// runScript serves one script, and ends with it.
-func runScript(ctx context.Context, f flags, files parts.Files, clock *adc.RealClock, open parts.Open) error {
+// check says that a bench file is all right, and what is to be known of it.
+func check(w io.Writer, name string, b config.Bench) error {
+	for _, x := range b.Buses {
+		if err := parts.CheckBusName(x.Name); err != nil {
+			return fmt.Errorf("bench file %s: %w", name, err)
+		}
+	}
+	fmt.Fprintf(w, "%s: bench %s, %s: all right\n", name, b.ID, parts.Size(b))
+	for _, n := range b.Notes() {
+		fmt.Fprintln(w, "note:", n)
+	}
+	for _, x := range beforeKey(b) {
+		fmt.Fprintln(w, "before anybody turns the key:", x)
+	}
+	return nil
+}
+
+// runScript serves one script, on the lines that openLine returns, and ends with it.
+func runScript(ctx context.Context, f flags, files parts.Files, clock *adc.RealClock, open parts.Open, openLine func(chip string, offset int) (gpio.PinIO, error)) error {
 	s, err := readScript(f.Script, files.Read)
 	if err != nil {
 		return err
@@ -100,7 +113,7 @@ func runScript(ctx context.Context, f flags, files parts.Files, clock *adc.RealC
 	if err := armable(files.Read, os.Stdin); err != nil {
 		return err
 	}
-	lines, err := parts.OpenLines(files.Read, parts.KernelLine)
+	lines, err := parts.OpenLines(files.Read, openLine)
 	if err != nil {
 		return err
 	}
@@ -137,6 +150,9 @@ func serve(ctx context.Context, f flags, files parts.Files, clock *adc.RealClock
 	if b.Store == "" {
 		logger.Warn("the bench file names no store: results that the broker has not taken are lost when this program ends")
 	}
+	for _, x := range beforeKey(b) {
+		logger.Info("before anybody turns the key", "look", x)
+	}
 	health := &daemon.Health{Temperature: temperature}
 	if err := serveHealth(ctx, b.Health, health, logger); err != nil {
 		return err
@@ -148,6 +164,12 @@ func serve(ctx context.Context, f flags, files parts.Files, clock *adc.RealClock
 	o.Learned = keepLearned(ctx, files.Calibration, b, logger)
 	o.Wall, o.Drive = parts.Wall(clock), d
 	return daemon.Run(ctx, o)
+}
+
+// beforeKey is what a person looks at before he turns the key.
+func beforeKey(b config.Bench) []string {
+	shunt := slices.ContainsFunc(b.Leads, func(l config.Lead) bool { return l.Role == config.RoleCurrent })
+	return report.BeforeKey(protocol.Subject(b.Subject), shunt)
 }
 
 // newLogger writes to standard error; the journal stamps lines itself (systemd.exec(5),

@@ -68,8 +68,9 @@ func TestService(t *testing.T) {
 	ctx, stop := context.WithCancel(t.Context())
 	defer stop()
 	ended := make(chan error, 1)
+	var journal strings.Builder
 	go func() {
-		ended <- serve(ctx, flags{}, files, clock, func(string) (i2c.Bus, adc.Clock, error) { return bus, bus, nil }, nil, slog.New(slog.DiscardHandler))
+		ended <- serve(ctx, flags{}, files, clock, func(string) (i2c.Bus, adc.Clock, error) { return bus, bus, nil }, nil, slog.New(slog.NewTextHandler(&journal, nil)))
 	}()
 	var told []string
 	hear := func(want ...string) {
@@ -112,6 +113,9 @@ func TestService(t *testing.T) {
 	if err := <-ended; err != nil {
 		t.Error(err)
 	}
+	if !strings.Contains(journal.String(), "before anybody turns the key") || !strings.Contains(journal.String(), "handbrake on") {
+		t.Errorf("the journal says nothing of a vehicle's key:\n%s", journal.String())
+	}
 	b := files.Read
 	box, found, closeBox, err := parts.OpenOutbox(b, true, slog.New(slog.DiscardHandler))
 	if err != nil || len(found) > 0 {
@@ -122,6 +126,24 @@ func TestService(t *testing.T) {
 	}
 	if err := closeBox(); err != nil {
 		t.Error(err)
+	}
+}
+
+// A check says what a person looks at before he turns a vehicle's key, of the shunt where
+// there is one, and nothing where relays turn it.
+func TestCheckSaysWhatIsBeforeTheKey(t *testing.T) {
+	for name, c := range map[string]struct{ key, shunt bool }{"training": {true, false}, "parked": {true, true}, "driven": {false, false}} { // each by itself
+		files, err := parts.Read("../../testdata/benches/" + name + ".toml")
+		if err != nil {
+			t.Fatal(err)
+		}
+		var out strings.Builder
+		if err := check(&out, name, files.Read); err != nil {
+			t.Error(err)
+		}
+		if s := out.String(); !strings.Contains(s, ": all right\n") || strings.Contains(s, "handbrake on") != c.key || strings.Contains(s, "shunt in the battery's path bridged") != c.shunt {
+			t.Errorf("%s:\n%s", name, s)
+		}
 	}
 }
 

@@ -36,6 +36,7 @@ type Line struct {
 	// an input.
 	Role string `toml:"role"`
 	Slot string `toml:"slot,omitempty"` // of a test load or bleed resistor
+	Side string `toml:"side,omitempty"` // of a slot with two leads: that at which the resistor is
 	Of   string `toml:"of,omitempty"`   // the output that a read-back is of
 	// Ohm and Watt are a test load's resistance and rated power; OwnWire, that its wire
 	// goes to the slot by itself, so that no current flows through the probe.
@@ -89,7 +90,7 @@ func (b Bench) Driven() drive.Bench {
 	}}
 	for _, l := range b.Outputs() {
 		d.Outputs = append(d.Outputs, drive.Output{
-			Name: l.Name, Role: drive.Role(1 + slices.Index(outputRoles(), l.Role)), Slot: l.Slot, Ohm: l.Ohm, Watt: l.Watt, OwnWire: l.OwnWire,
+			Name: l.Name, Role: drive.Role(1 + slices.Index(outputRoles(), l.Role)), Slot: l.Slot, Side: l.Side, Ohm: l.Ohm, Watt: l.Watt, OwnWire: l.OwnWire,
 			ReadBack: slices.ContainsFunc(b.Lines, func(x Line) bool { return x.Role == LineReadBack && x.Of == l.Name }),
 		})
 	}
@@ -151,11 +152,11 @@ func (b *Bench) checkLines(f *faults) {
 	for _, l := range b.Outputs() {
 		outputs = append(outputs, l.Name)
 	}
-	leads := map[string]int{}
+	sides := map[string][]string{}
 	for _, l := range b.Leads {
-		leads[l.Slot]++
+		sides[l.Slot] = append(sides[l.Slot], l.Side)
 	}
-	seen := map[string]bool{}
+	seen, resistors := map[string]bool{}, map[string]string{}
 	for i := range b.Lines {
 		l := &b.Lines[i]
 		at := fmt.Sprintf("line[%d]", i)
@@ -169,7 +170,12 @@ func (b *Bench) checkLines(f *faults) {
 		if l.Role != LineReadBack {
 			f.once(seen, at, "role", fmt.Sprintf("%q %s", l.Role, l.Slot), "line")
 		}
-		l.checkSlot(f, at, slots, leads)
+		l.checkSlot(f, at, slots, sides)
+		if first, twice := resistors[l.Slot]; twice && slices.Contains(sides[l.Slot], l.Side) && first != l.Side {
+			f.at(at, "side", "the other resistor of slot %q is at the side %s, and both are measured at one lead; write the same", l.Slot, first)
+		} else if slices.Contains(sides[l.Slot], l.Side) {
+			resistors[l.Slot] = l.Side
+		}
 		switch {
 		case l.Role == LineReadBack && f.oneOf(at, "of", l.Of, "an output line", outputs):
 			f.once(seen, at, "of", fmt.Sprintf("%q", l.Of), "line")
@@ -179,17 +185,28 @@ func (b *Bench) checkLines(f *faults) {
 	}
 }
 
-// checkSlot notes a test load or bleed resistor without its slot and figures, and other
-// lines with them.
-func (l *Line) checkSlot(f *faults, at string, slots []string, leads map[string]int) {
+// checkSlot notes a test load or bleed resistor without its slot, side and figures, and
+// other lines with them.
+func (l *Line) checkSlot(f *faults, at string, slots []string, sides map[string][]string) {
 	switch l.Role {
 	case LineTestLoad, LineBleedResistor:
-		if f.oneOf(at, "slot", l.Slot, "among the slots", slots) && leads[l.Slot] > 1 {
-			f.at(at, "slot", "%q has two leads, and nobody could tell which the resistor is at; remove the line, or a lead", l.Slot)
+		if !f.oneOf(at, "slot", l.Slot, "among the slots", slots) {
+			break
+		}
+		switch has := sides[l.Slot]; {
+		case len(has) > 1 && l.Side == "":
+			f.at(at, "side", "%q has two leads; write at which side the resistor is", l.Slot)
+		case len(has) > 1:
+			f.oneOf(at, "side", l.Side, "a side of slot "+l.Slot, has)
+		case l.Side != "":
+			f.at(at, "side", "%q has one lead; remove the side", l.Slot)
 		}
 	default:
 		if l.Slot != "" {
 			f.at(at, "slot", "only a test load or a bleed resistor is in a slot; remove it")
+		}
+		if l.Side != "" {
+			f.at(at, "side", "only a test load or a bleed resistor is at a side; remove it")
 		}
 	}
 	if l.Role == LineTestLoad {

@@ -3,6 +3,7 @@ package config
 import (
 	"net/netip"
 	"net/url"
+	"slices"
 	"time"
 )
 
@@ -31,6 +32,12 @@ func (b Bench) Notes() (notes []string) {
 	}
 	if b.BoxFile == "" && b.Subject == onVehicle {
 		notes = append(notes, "no box file: nothing here knows which slots must be avoided; see for yourself that no lead is in one")
+	}
+	for _, l := range b.Outputs() {
+		told := func(x Line) bool { return x.Role == LineReadBack && x.Of == l.Name }
+		if l.Role == LineWatchdog && !slices.ContainsFunc(b.Lines, told) {
+			notes = append(notes, "no read-back of line "+l.Name+": a watchdog relay that has welded is not seen; try it before each use")
+		}
 	}
 	if b.Store == "" {
 		notes = append(notes, "no store: results that the broker has not taken are lost when the daemon ends")

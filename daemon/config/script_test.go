@@ -4,6 +4,7 @@ import (
 	"errors"
 	"os"
 	"path/filepath"
+	"slices"
 	"strings"
 	"testing"
 	"time"
@@ -82,6 +83,8 @@ func TestEveryFaultOfLinesIsToldWithItsLine(t *testing.T) {
 		{"offset twice", "offset = 27", "offset = 17", "line 131: offset: 17 is that of another line; give each its own"},
 		{"slot of a relay", "role = \"terminal-15\"\n\n", "role = \"terminal-15\"\nslot = \"f01\"\n\n", "line 133: slot: only a test load or a bleed resistor is in a slot; remove it"},
 		{"no such slot", "role = \"test-load\"\nslot = \"f01\"", "role = \"test-load\"\nslot = \"f07\"", `line 148: slot: "f07" is not among the slots; did you mean "f01"?`},
+		{"side of a relay", "role = \"terminal-15\"\n\n", "role = \"terminal-15\"\nside = \"left\"\n\n", "line 133: side: only a test load or a bleed resistor is at a side; remove it"},
+		{"side of one lead", "role = \"test-load\"\nslot = \"f01\"", "role = \"test-load\"\nslot = \"f01\"\nside = \"left\"", "line 149: side: \"f01\" has one lead; remove the side"},
 		{"no resistance", "ohm = 4.7", "ohm = 0", "line 149: ohm: 0 is out of range; write 0.1 to 1000, such as 4.7"},
 		{"read-back of nothing", `of = "pulse"`, `of = "puls"`, `line 174: of: "puls" is not an output line; did you mean "pulse"?`},
 		{"long starts", "start_rest_s = 20", "start_max_s = 29\nstart_rest_s = 20", "line 13: starts: want at most 30 s each (29s), and a rest (20s) no shorter; correct it"},
@@ -101,6 +104,28 @@ func TestEveryFaultOfLinesIsToldWithItsLine(t *testing.T) {
 	if _, err := ParseBench([]byte(edit(t, `subject = "vehicle" `, `subject = "off-vehicle" `)+"[[line]]\nname = \"x\"\noffset = 1\nrole = \"watchdog\"\n"), families()); err == nil ||
 		err.Error() != "line 236: lines without what they are for; add [drive] with chip and arming" {
 		t.Errorf("lines without a table: %v", err)
+	}
+}
+
+// In a slot with two leads a resistor says at which it is, and both at the same.
+func TestResistorsSayTheirSide(t *testing.T) {
+	raw, err := os.ReadFile("../../testdata/benches/box-test.toml")
+	if err != nil {
+		t.Fatal(err)
+	}
+	text := string(raw)
+	for _, c := range []struct{ name, old, new, want string }{
+		{"none", "slot = \"p1\"\nside = \"right\"\nohm", "slot = \"p1\"\nohm", "line 245: side: \"p1\" has two leads; write at which side the resistor is"},
+		{"no side of it", "slot = \"p1\"\nside = \"right\"\nohm", "slot = \"p1\"\nside = \"upper\"\nohm", "line 250: side: \"upper\" is not a side of slot p1; write one of left, right"},
+		{"two sides", "slot = \"p1\"\nside = \"right\"\nohm", "slot = \"p1\"\nside = \"left\"\nohm", "the other resistor of slot \"p1\" is at the side left, and both are measured at one lead; write the same"},
+	} {
+		edited := strings.Replace(text, c.old, c.new, 1)
+		if edited == text {
+			t.Fatalf("%s: %q is not in the example", c.name, c.old)
+		}
+		if _, err := ParseBench([]byte(edited), families()); err == nil || !strings.Contains(err.Error(), c.want) {
+			t.Errorf("%s: %v, want %q", c.name, err, c.want)
+		}
 	}
 }
 
@@ -191,4 +216,17 @@ func FuzzScriptFile(f *testing.F) {
 			t.Errorf("accepted, but the machine refuses it: %v", err)
 		}
 	})
+}
+
+// A bench by script on which nothing tells whether the watchdog relay has let go is noted.
+func TestWatchdogWithoutReadBackIsNoted(t *testing.T) {
+	b := drivenBench(t)
+	const want = "no read-back of line pulse"
+	if notes := strings.Join(b.Notes(), "\n"); strings.Contains(notes, want) {
+		t.Errorf("with one:\n%s", notes)
+	}
+	b.Lines = slices.DeleteFunc(b.Lines, func(l Line) bool { return l.Of == "pulse" })
+	if notes := strings.Join(b.Notes(), "\n"); !strings.Contains(notes, want) {
+		t.Errorf("notes:\n%s", notes)
+	}
 }

@@ -164,6 +164,7 @@ type markedView struct {
 	Rows    []report.Row
 	Cycle   string // its address, for who may see it
 	Danger  bool
+	Facts   []fact // on paper
 }
 
 func (d *dashboard) answersBody(r *http.Request, a *asked) answersBody {

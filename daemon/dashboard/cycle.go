@@ -33,6 +33,7 @@ type cycleBody struct {
 	Origin                   string
 	Compare, Sheet           string // addresses: of what to compare it with, of its test sheet
 	Jobs                     *cycleJobs
+	Tests                    []boxTestRef // that rest on it
 }
 
 // edgeRow is a transition in figures.
@@ -58,6 +59,10 @@ func (d *dashboard) cycle(w http.ResponseWriter, r *http.Request) {
 	body := d.cycleBody(c)
 	var err error
 	if body.Jobs, err = d.jobsOfCycle(r, c); err != nil {
+		d.failed(w, r, err)
+		return
+	}
+	if body.Tests, err = d.testsOfCycle(r, c); err != nil {
 		d.failed(w, r, err)
 		return
 	}

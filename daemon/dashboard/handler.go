@@ -125,6 +125,7 @@ func build(o Options) (*dashboard, error) {
 	mux := &routes{apprentice: map[string]bool{}}
 	mux.HandleFunc("GET /{$}", d.now)
 	mux.HandleFunc("GET /bench/{bench}", d.bench)
+	mux.HandleFunc("POST /bench/{bench}/looked", d.allow(Operator, d.looked))
 	mux.HandleFunc("GET /hand/{bench}", d.leads)
 	mux.HandleFunc("GET /hand/{bench}/{lead}", d.hand)
 	mux.HandleFunc("GET /cycle/{bench}/{id}", d.cycle)
@@ -132,6 +133,7 @@ func build(o Options) (*dashboard, error) {
 	mux.HandleFunc("GET /compare", d.compare)
 	mux.HandleFunc("GET /history", d.history)
 	d.jobRoutes(mux)
+	d.boxRoutes(mux)
 	d.exerciseRoutes(mux)
 	d.practiceRoutes(mux)
 	mux.HandleFunc("GET /health", d.health)

@@ -59,6 +59,7 @@ func (d *dashboard) historyForm(r *http.Request) (*webForm, error) {
 		}
 	}
 	f := newForm("s", "/history", "Search", bench, &field{Name: "slot", Label: "Slot", Hint: "In small letters, digits and hyphens, as on the box: f07."}, does,
+		outcomeField("verdict", "Verdict of a box test that rests on it"),
 		&field{Name: "job", Label: "Job", Hint: "Its number.", Mode: "numeric"}, &field{Name: "model", Label: "Model", Known: models}, &field{Name: "year", Label: "Model year", Mode: "numeric"},
 		&field{Name: "part", Label: "Fuse box part number", Known: parts},
 		&field{Name: "from", Label: "From", Hint: "The day on which a key cycle reached these records.", Kind: "date"}, &field{Name: "to", Label: "Up to and including", Kind: "date"})
@@ -78,6 +79,7 @@ func (f *webForm) filter(zone *time.Location) records.Filter {
 			f.wrong(name, "Small letters, digits and hyphens only, at most 32.")
 		}
 	}
+	out.Verdict = f.outcome("verdict")
 	if out.Behaviour != "" && !slices.Contains(report.Behaviours(), out.Behaviour) {
 		f.wrong("behaviour", "There is no such behaviour.")
 	}
@@ -190,6 +192,11 @@ func searched(form *webForm, f *records.Filter) string {
 	add(" with slot ", slot)
 	if f.Behaviour != "" {
 		add(": ", report.BehaviourName(f.Behaviour))
+	}
+	for _, o := range form.field("verdict").Options {
+		if o.Value != "" && o.Value == string(f.Verdict) {
+			add(", by the verdict of a box test: ", o.Word)
+		}
 	}
 	for _, x := range []struct{ name, before string }{{"job", ", job "}, {"model", ", model "}, {"year", ", model year "}, {"part", ", fuse box "}, {"from", ", from "}, {"to", ", up to "}} {
 		add(x.before, clean(form.get(x.name)))

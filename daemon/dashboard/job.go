@@ -14,6 +14,7 @@ type jobBody struct {
 	jobRow
 	May      bool
 	IsOpen   bool
+	IsBox    bool
 	Facts    []fact
 	Notices  []string
 	Earlier  []jobRow
@@ -102,7 +103,7 @@ func (d *dashboard) showJob(w http.ResponseWriter, r *http.Request, status int, 
 
 func (d *dashboard) jobBody(r *http.Request, file *records.JobFile) (b jobBody, err error) {
 	ctx := r.Context()
-	b = jobBody{jobRow: d.jobRow(&file.Job), May: d.may(r), IsOpen: file.Closed.IsZero(), Facts: facts(&file.Job)}
+	b = jobBody{jobRow: d.jobRow(&file.Job), May: d.may(r), IsOpen: file.Closed.IsZero(), IsBox: file.Kind == records.BoxJob, Facts: facts(&file.Job)}
 	if file.VIN != "" && !records.VINCheckDigit(file.VIN) {
 		b.Notices = append(b.Notices, "The ninth letter of the VIN is not the check digit that VINs of North America have. Others need none: look whether it is typed right.")
 	}

@@ -5,6 +5,7 @@ import (
 	"errors"
 	"net/http"
 	"slices"
+	"strconv"
 
 	"keyturn/daemon/config"
 	"keyturn/daemon/evidence"
@@ -14,43 +15,55 @@ import (
 	"keyturn/protocol"
 )
 
-// markDue marks the answer sheets whose key cycle is final. It is asked whenever somebody
-// looks, for nobody else waits for marks; what fails is tried at the next look.
+// markDue marks the answer sheets whose key cycle is final, for who looks. What fails is
+// tried at the next look.
 func (d *dashboard) markDue(ctx context.Context) {
-	due, err := d.o.Jobs.Unmarked(ctx)
+	failed, err := markDue(ctx, d.o.Jobs)
 	if err != nil {
 		d.o.Logger.Error("the answers that wait for marks could not be read", "err", err)
-		return
 	}
-	for i := range due {
-		err := d.mark(ctx, &due[i])
-		// Not measured yet, or another look has just marked it.
-		if err != nil && !errors.Is(err, records.ErrNone) && !errors.Is(err, records.ErrNoSheet) {
-			d.o.Logger.Error("answers could not be marked", "sheet", due[i].ID, "err", err)
-		}
+	for sheet, err := range failed { // each by itself
+		d.o.Logger.Error("answers could not be marked", "sheet", sheet, "err", err)
 	}
 }
 
-// mark marks one answer sheet, if its key cycle is final.
-func (d *dashboard) mark(ctx context.Context, sheet *records.AnswerSheet) error {
-	s, err := d.o.Jobs.Sitting(ctx, sheet.Sitting)
+// markDue marks the answer sheets whose key cycle is final. failed says why one could not
+// be marked; one that was not measured yet has not failed.
+func markDue(ctx context.Context, s *records.Store) (failed map[string]error, err error) {
+	due, err := s.Unmarked(ctx)
+	for i := range due {
+		err := markSheet(ctx, s, &due[i])
+		// Not measured yet, or another look has just marked it.
+		if err != nil && !errors.Is(err, records.ErrNone) && !errors.Is(err, records.ErrNoSheet) {
+			if failed == nil {
+				failed = map[string]error{}
+			}
+			failed[due[i].ID] = err
+		}
+	}
+	return failed, err
+}
+
+// markSheet marks one answer sheet, if its key cycle is final.
+func markSheet(ctx context.Context, s *records.Store, sheet *records.AnswerSheet) error {
+	x, err := s.Sitting(ctx, sheet.Sitting)
 	if err != nil {
 		return err
 	}
-	if sheet.Cycle, err = d.o.Jobs.CycleAfter(ctx, s.Bench, sheet.HandedIn); err != nil {
+	if sheet.Cycle, err = s.CycleAfter(ctx, x.Bench, sheet.HandedIn); err != nil {
 		return err
 	}
-	c, err := d.o.Jobs.Cycle(ctx, sheet.Cycle.Bench, sheet.Cycle.ID)
+	c, err := s.Cycle(ctx, sheet.Cycle.Bench, sheet.Cycle.ID)
 	if err != nil || !c.Final {
 		return err
 	}
-	e, err := readExercise(Exercise{[]byte(s.Text), []byte(s.Box)})
+	e, err := readExercise(Exercise{[]byte(x.Text), []byte(x.Box)})
 	if err != nil {
 		return err
 	}
 	m := e.marks(sheet, c)
 	sheet.Got, sheet.Of, sheet.NotMarked = m.Got, m.Of, m.NotMarked
-	return d.o.Jobs.Mark(ctx, *sheet)
+	return s.Mark(ctx, *sheet, e.marksDocument(sheet, c, &m))
 }
 
 // marks are those of an answer sheet by a key cycle. What was handed in could be read.
@@ -79,6 +92,13 @@ func (d *dashboard) marked(r *http.Request, a *asked, b *answersBody) error {
 	}
 	m := a.marks(&a.sheet, c)
 	v := &markedView{Total: report.MarksTotal(&m), When: madeAt(c.Wall, d.o.Zone)}
+	v.Facts = []fact{
+		{"Name", b.Name}, {"Handed in", moment(a.sheet.HandedIn.In(d.o.Zone))}, {"Exercise", clean(a.file.ID) + ", attempt " + strconv.FormatInt(a.sheet.Attempt, 10)},
+		{"Marks", v.Total}, {"Bench", b.Bench + ", key cycle " + clean(c.ID) + ", " + v.When},
+	}
+	if b.MeterName != "" {
+		v.Facts = append(v.Facts, fact{"Meter", b.MeterName})
+	}
 	for i := range m.Marks {
 		q, x := &b.Questions[i], &m.Marks[i]
 		q.Mark, q.Shape = report.Mark(x), string(x.Result)

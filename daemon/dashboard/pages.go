@@ -62,7 +62,8 @@ func (d *dashboard) show(w http.ResponseWriter, r *http.Request, status int, nam
 // nowBody is the page Now.
 type nowBody struct {
 	Benches []benchView
-	Far     bool // few enough slots to be read from 5 m
+	Far     bool     // few enough slots to be read from 5 m
+	Before  []string // all that is looked at before the key of a vehicle is turned
 }
 
 // now shows all benches.
@@ -74,6 +75,9 @@ func (d *dashboard) now(w http.ResponseWriter, r *http.Request) {
 	for i := range all {
 		v := all[i].view(p.Made)
 		slots += len(v.Slots)
+		if len(v.Before.Items) > len(body.Before) {
+			body.Before = v.Before.Items
+		}
 		body.Benches = append(body.Benches, v)
 	}
 	body.Far = slots <= farMax
@@ -101,8 +105,8 @@ func (d *dashboard) bench(w http.ResponseWriter, r *http.Request) {
 	}
 	p := d.page("Bench "+id, "now")
 	v := h.view(p.Made)
-	v.Far = len(v.Slots) <= farMax
-	body := benchBody{nowBody{[]benchView{v}, v.Far}, d.waves(&h, r.URL.Query()["show"], p.Made)}
+	v.Far, v.Before.May = len(v.Slots) <= farMax, d.may(r)
+	body := benchBody{nowBody{Benches: []benchView{v}, Far: v.Far}, d.waves(&h, r.URL.Query()["show"], p.Made)}
 	p.Live, p.Version, p.Body = body.Waves.live(), version, body
 	p.Scripts, p.Styles = []string{"uplot/uPlot.iife.min.js", "wave.js"}, []string{"uplot/uPlot.min.css"}
 	d.show(w, r, http.StatusOK, "bench", p)

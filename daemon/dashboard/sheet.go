@@ -90,7 +90,12 @@ func (d *dashboard) sheetBody(x *records.Paper) sheetBody {
 // digest writes the first digits of the SHA-256 of a stored document in fours.
 func digest(payload []byte) string {
 	sum := sha256.Sum256(payload)
-	text := hex.EncodeToString(sum[:])[:digestDigits]
+	return fours(hex.EncodeToString(sum[:]))
+}
+
+// fours writes the first digits of a SHA-256 in fours.
+func fours(hash string) string {
+	text := hash[:digestDigits]
 	var parts []string
 	for i := 0; i < len(text); i += 4 {
 		parts = append(parts, text[i:i+4])

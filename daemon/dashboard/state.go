@@ -49,6 +49,7 @@ type heard struct {
 	last   records.CycleRef // the latest key cycle
 	// lastRevision is that of the latest key cycle.
 	lastRevision int
+	checked      checked // before the key is turned
 }
 
 // NewState returns an empty State for benches under a topic root.
@@ -166,6 +167,7 @@ func (h *heard) take(d protocol.Document, retained bool) bool {
 		if h.now != nil && !later(&d.Header, &h.now.Header) {
 			return false
 		}
+		h.forgetChecked(d)
 		h.ghosts, h.moved = ghosts(h.now, d), moved(h.moved, h.now, d)
 		h.now, h.nowAt = d, time.Now()
 		if retained {

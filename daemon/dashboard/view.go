@@ -44,6 +44,7 @@ type benchView struct {
 	Stale    bool
 	Software string
 	Subject  string
+	Before   beforeKey
 	Far      bool // on a page with few enough slots to be read from 5 m
 }
 
@@ -91,6 +92,8 @@ func (h *heard) view(now time.Time) benchView {
 		v.Software, v.Subject = clean(h.bench.Software), clean(string(h.bench.Subject))
 	}
 	v.Slots, v.Box, v.Form = h.shared.of(h)
+	v.Before = h.beforeKey(now)
+	v.Form += v.Before.form()
 	at := -1
 	if n := h.now; n != nil {
 		if n.Key != nil {

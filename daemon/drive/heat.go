@@ -3,7 +3,7 @@ package drive
 import "time"
 
 // This file keeps what test loads bear: how hot each may be, by its rated power
-// alone, and the rest that its duty asks for.
+// alone, the rest that its duty asks for, and how far it stays apart from a start.
 
 // heats is by how much a load's heat grows at a voltage, in watts: what it takes less
 // what it may turn into heat for ever.
@@ -35,7 +35,26 @@ func (m *Machine) warm(during time.Duration, nowV float64) {
 
 // rested reports whether a load may be switched on for a time now.
 func (m *Machine) rested(line int, during time.Duration) bool {
-	return m.now >= m.lines[line].restUntil && m.bears(line, during)
+	return m.now >= m.lines[line].restUntil && m.bears(line, during) && m.apartFromStart()
+}
+
+// apartFromStart reports whether a start is long enough ago for a test load.
+func (m *Machine) apartFromStart() bool {
+	i, apart := m.b.line(RelayStart, ""), Apart
+	if m.script.CrankSource == SupplyDip {
+		apart = DipAfter
+	}
+	return i < 0 || !m.lines[i].ever || m.now-m.lines[i].switched >= apart
+}
+
+// apartFromLoads reports whether every test load is off for long enough for a start.
+func (m *Machine) apartFromLoads() bool {
+	for i := range m.b.Outputs {
+		if x := &m.lines[i]; m.b.Outputs[i].Role == TestLoad && x.ever && (m.out.Has(i) || m.now-x.switched < Apart) {
+			return false
+		}
+	}
+	return true
 }
 
 // bears reports whether a load may be on for a time, and for what the watchdog takes.
@@ -61,7 +80,8 @@ func (m *Machine) restAfter(lasted time.Duration) time.Duration {
 	return time.Duration(float64(lasted) * (1/m.b.Limits.LoadDuty - 1))
 }
 
-// mayStart reports whether the starter has rested, and has not been worked too often.
+// mayStart reports whether the starter has rested, has not been worked too often, and no
+// test load was on just now.
 func (m *Machine) mayStart() bool {
 	l := &m.b.Limits
 	recent := 0
@@ -70,5 +90,5 @@ func (m *Machine) mayStart() bool {
 			recent++
 		}
 	}
-	return m.now-m.startEnd >= l.StartRest && recent < l.StartsMost
+	return m.now-m.startEnd >= l.StartRest && recent < l.StartsMost && m.apartFromLoads()
 }

@@ -111,9 +111,11 @@ func (m *Machine) forbids(want Set) string {
 		case o.Role == RelayStart && on && lasts > m.b.Limits.StartMax-DropWithin:
 			return "the start lasts too long"
 		case o.Role == RelayStart && !on && !m.mayStart():
-			return "the start has not rested"
+			return "the start has not rested, or a test load was on just now"
 		case o.Role == TestLoad && on && lasts > m.b.Limits.LoadMax-DropWithin:
 			return fmt.Sprintf("line %s is on too long", o.Name)
+		case o.Role == TestLoad && !on && !m.apartFromStart():
+			return fmt.Sprintf("line %s right after a start", o.Name)
 		case o.Role == TestLoad && !m.bears(i, 0):
 			return fmt.Sprintf("line %s is too hot", o.Name)
 		}
@@ -124,8 +126,11 @@ func (m *Machine) forbids(want Set) string {
 			}
 		}
 	}
-	if loads > 1 {
+	switch {
+	case loads > 1:
 		return "two test loads at once"
+	case loads > 0 && has(RelayStart):
+		return "a test load in a start"
 	}
 	return ""
 }

@@ -54,6 +54,11 @@ const (
 	ReleaseWithin = 3 * time.Second
 	// DipAfter is how long after a start the supply may still be low.
 	DipAfter = time.Second
+	// Apart is how long a start and a test load stay apart, whichever is first: contacts
+	// let go and arcs end within 20 ms (value from memory). After a start that pulls the
+	// supply down a test load waits for DipAfter: what falls then is the supply, not the
+	// slot, and the contact of a load must not close on a supply that sags.
+	Apart = 100 * time.Millisecond
 	// overloadS is how many times its rated power a test load may hold as heat, in
 	// joules a watt: wire-wound resistors bear five times their rated power for 5 s, so
 	// 20 (value from memory); half of it.

@@ -21,8 +21,9 @@ const (
 type Output struct {
 	Name string
 	Role Role
-	// Slot is the slot that a test load or bleed resistor is in.
-	Slot string
+	// Slot is the slot that a test load or bleed resistor is in, Side that of its lead in a
+	// slot with two.
+	Slot, Side string
 	// Ohm and Watt are a test load's resistance and what it may turn into heat for ever.
 	Ohm, Watt float64
 	// OwnWire: its current does not flow through the probe.

@@ -386,6 +386,42 @@ func TestLoadsRest(t *testing.T) {
 	}
 }
 
+// A start and a test load stay apart, whatever a script says, until contacts have let go
+// and, where a start pulls the supply down, that has recovered.
+func TestStartAndLoadStayApart(t *testing.T) {
+	short, load := stay(On, 10*time.Millisecond), Step{Position: On, For: time.Second, Loads: []string{"f1"}}
+	for source, apart := range map[CrankSource]time.Duration{ContactOnly: Apart, SupplyDip: DipAfter} { // each by itself
+		b := bench()
+		b.Limits = Limits{StartMax: 2 * time.Second, StartRest: 2 * time.Second, LoadMax: 2 * time.Second, LoadDuty: 0.5}
+		r := newRig(t, b, Script{CrankSource: source, Steps: []Step{short, load, short, stay(Start, time.Second), short, load, short, stay(Off, time.Second)}})
+		r.arm()
+		loadOff, startOff, was := time.Duration(0), time.Duration(0), Set(0)
+		for len(r.log) == 0 || !strings.HasSuffix(r.log[len(r.log)-1], "ended") {
+			was = r.out
+			r.step(10 * time.Millisecond)
+			on, off := r.out&^was, was&^r.out
+			if gap := r.now - loadOff; on.Has(relay50) && gap < Apart {
+				t.Errorf("source %d: a start %v after a load", source, gap)
+			}
+			if gap := r.now - startOff; on.Has(load1) && startOff > 0 && (gap < apart || gap > 2*time.Second) {
+				t.Errorf("source %d: a load %v after a start", source, gap)
+			}
+			if off.Has(load1) {
+				loadOff = r.now
+			}
+			if off.Has(relay50) {
+				startOff = r.now
+			}
+			if r.now > time.Hour {
+				t.Fatal(r.log)
+			}
+		}
+		if loadOff < startOff || startOff == 0 {
+			t.Errorf("source %d: no load before and after a start: %v", source, r.log)
+		}
+	}
+}
+
 func TestWhatIsRefused(t *testing.T) {
 	on, start, off := stay(On, time.Second), stay(Start, time.Second), stay(Off, time.Second)
 	for _, c := range []struct {
@@ -398,6 +434,7 @@ func TestWhatIsRefused(t *testing.T) {
 		{"step 1: a start must come from on; add a step with on before it", []Step{start, on, off}},
 		{"step 2: a start goes back to on or off; add a step with on after it", []Step{on, start, stay(Accessory, 1), off}},
 		{"step 2: a test load right after a start; add a step without between them", []Step{on, start, {Position: On, For: 1, Loads: []string{"f1"}}, off}},
+		{"step 2: a start right after a test load; add a step without between them", []Step{{Position: On, For: 1, Loads: []string{"f1"}}, start, on, off}},
 		{"step 1: no time; write either for_s, or settled_s with most_s", []Step{{Position: On}, off}},
 		{"step 1: no time; write either for_s, or settled_s with most_s", []Step{{Position: On, For: 1, Settled: 1, Most: 2}, off}},
 		{"step 1: lasts at most 1s; write more than settled_s, and at most 1h0m0s", []Step{{Position: On, Settled: 2e9, Most: 1e9}, off}},

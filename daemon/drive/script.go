@@ -105,6 +105,8 @@ func (s *Script) checkStart(i int, l *Limits) string {
 		return fmt.Sprintf("a start of %v; at most %v", x.longest(), most)
 	case i == 0 || s.Steps[i-1].Position != On:
 		return "a start must come from on; add a step with on before it"
+	case len(s.Steps[i-1].Loads) > 0:
+		return "a start right after a test load; add a step without between them"
 	case i+1 < len(s.Steps) && s.Steps[i+1].Position != On && s.Steps[i+1].Position != Off:
 		return "a start goes back to on or off; add a step with on after it"
 	case i+1 < len(s.Steps) && len(s.Steps[i+1].Loads) > 0:

@@ -21,24 +21,32 @@ func BoxSlots(cycles []*protocol.Cycle, box *config.Box, airbagUnitsAbsent bool)
 	if err != nil {
 		return nil, err
 	}
-	subject := cycles[0].Subject
+	out := Unmeasured(box, cycles[0].Subject, airbagUnitsAbsent)
 	proofs := prove(cycles)
-	var out []judge.BoxSlot
+	for i := range out {
+		s := &out[i]
+		for n, c := range cycles {
+			k := slices.IndexFunc(c.Slots, func(x protocol.CycleSlot) bool { return x.Slot == s.Name })
+			if k >= 0 {
+				s.Rounds = append(s.Rounds, round(c, &c.Slots[k], n, proofs))
+			}
+		}
+	}
+	return out, nil
+}
+
+// Unmeasured are the slots of a box with what the box file expects of them, before any
+// round.
+func Unmeasured(box *config.Box, subject protocol.Subject, airbagUnitsAbsent bool) (out []judge.BoxSlot) {
 	for i := range box.Slots {
 		b := &box.Slots[i]
 		s := judge.BoxSlot{Name: b.ID, Match: b.Kind, Expected: expected(b), Network: b.Control == config.ControlNetwork && subject == protocol.OffVehicle}
 		if box.Refuses(b.ID, string(subject), airbagUnitsAbsent) != "" {
 			s.Avoid = b.Avoid
 		}
-		for n, c := range cycles {
-			k := slices.IndexFunc(c.Slots, func(x protocol.CycleSlot) bool { return x.Slot == b.ID })
-			if k >= 0 {
-				s.Rounds = append(s.Rounds, round(c, &c.Slots[k], n, proofs))
-			}
-		}
 		out = append(out, s)
 	}
-	return out, nil
+	return out
 }
 
 func expected(b *config.BoxSlot) judge.Expected {
@@ -153,12 +161,31 @@ func round(c *protocol.Cycle, s *protocol.CycleSlot, n int, proofs []proof) judg
 			case protocol.Live:
 				x.LiveIn = append(x.LiveIn, r.Positions[k])
 			case protocol.Dead:
-				x.DeadIn = append(x.DeadIn, r.Positions[k])
+				if !switchedOff(c, s, l, k) {
+					x.DeadIn = append(x.DeadIn, r.Positions[k])
+				}
 			}
 		}
 		r.Leads = append(r.Leads, x)
 	}
 	return r
+}
+
+// switchedOff reports whether a lead has no volts in the k-th position because the whole
+// slot has none, though the lead was live when the key was there another time: its own
+// switch was worked, and that says nothing of this side.
+func switchedOff(c *protocol.Cycle, s *protocol.CycleSlot, l *protocol.CycleLead, k int) bool {
+	for i := range s.Leads {
+		if stateAt(&s.Leads[i], endOf(c, k)) == protocol.Live {
+			return false
+		}
+	}
+	for n := range c.Key {
+		if c.Key[n].Position == c.Key[k].Position && stateAt(l, endOf(c, n)) == protocol.Live {
+			return true
+		}
+	}
+	return false
 }
 
 // beforeMoveNS is how much earlier than the key's next move a position is looked at: what

@@ -147,3 +147,24 @@ func TestBoxSlotsRefuses(t *testing.T) {
 		t.Errorf("%v, %+v", err, slots)
 	}
 }
+
+// A slot whose own switch was on for one stay at a position and off for another has not lost
+// one of its sides; where the other side is live it has.
+func TestOwnSwitchIsNoOpenContact(t *testing.T) {
+	for _, lost := range []bool{false, true} {
+		c := fusedRound(1, protocol.FuseIn)
+		c.Key = protocol.List[protocol.KeyMove]{{Position: "on", AtNS: second(1)}, {Position: "start", AtNS: second(3)}, {Position: "on", AtNS: second(4)}, {Position: "off", AtNS: second(8)}}
+		both := protocol.List[protocol.Transition]{edge(protocol.Live, 2), edge(protocol.Dead, 6)}
+		c.Slots[0].Leads[0].Transitions, c.Slots[0].Leads[1].Transitions = both, both
+		if lost {
+			c.Slots[0].Leads[0].Transitions = both[:1]
+		}
+		slots, err := BoxSlots([]*protocol.Cycle{c}, smallBox(), false)
+		if err != nil {
+			t.Fatal(err)
+		}
+		if dead := slices.Contains(slots[0].Rounds[0].Leads[1].DeadIn, "on"); dead != lost {
+			t.Errorf("one side lost: %t, dead with the key on: %t", lost, dead)
+		}
+	}
+}

@@ -5,6 +5,7 @@ import (
 	"slices"
 
 	"keyturn/daemon/config"
+	"keyturn/daemon/handbook"
 	"keyturn/daemon/judge"
 	"keyturn/protocol"
 )
@@ -16,8 +17,8 @@ type Load struct {
 }
 
 // FeedSlots are the slots of a key cycle with what the box file and a person say of
-// them. Of a slot that the box file does not have, its rating stays unknown. loads are
-// by slot.
+// them. What the box file does not have is refused, as what it has avoided: whatever the
+// key cycle was measured on, an accessory is fitted to a vehicle. loads are by slot.
 func FeedSlots(c *protocol.Cycle, box *config.Box, loads map[string]Load) []judge.FeedSlot {
 	var out []judge.FeedSlot
 	for i := range c.Slots {
@@ -26,7 +27,18 @@ func FeedSlots(c *protocol.Cycle, box *config.Box, loads map[string]Load) []judg
 			Slot: slot(c, s), OffInStartS: unfed(c, s), Below: below(s), Amiss: amiss(s),
 			LoadA: loads[s.Slot].A, Basis: loads[s.Slot].Basis,
 		}
-		if b := box.Slot(s.Slot); b != nil {
+		f.BeforeV, f.PlateauV = startLevels(c, s)
+		if x := source(s.Source); x != nil {
+			f.Path = x.Path
+		}
+		b := box.Slot(s.Slot)
+		if box.Refuses(s.Slot, string(protocol.Vehicle), false) != "" {
+			f.Avoid = judge.NotInBox
+			if b != nil {
+				f.Avoid = b.Avoid
+			}
+		}
+		if b != nil {
 			f.EngineBay = box.Zone == config.ZoneEngineBay
 			known(&f, b)
 		}
@@ -38,12 +50,46 @@ func FeedSlots(c *protocol.Cycle, box *config.Box, loads map[string]Load) []judg
 // known puts in what the box file says of a slot.
 func known(f *judge.FeedSlot, b *config.BoxSlot) {
 	f.RatingA, f.FeedSide, f.Network = b.RatingA, b.FeedSide, b.Control == config.ControlNetwork
+	f.FuseType, f.Expected = handbook.FuseType(b.Kind), judge.Behaviour(b.Expected)
 	if b.Blades() == 3 {
 		f.FeedSide = middle
 	}
-	if b.Avoid != config.AvoidNo {
-		f.Avoid = b.Avoid
+}
+
+// startLevels are the least volts that a slot had before a start, its battery where it
+// had none of its own, and while the engine turned; 0 where there were none.
+func startLevels(c *protocol.Cycle, s *protocol.CycleSlot) (beforeV, plateauV float64) {
+	least := func(leads []protocol.CycleLead) (before, plateau float64) {
+		for i := range leads {
+			for _, k := range leads[i].Crank {
+				if k.Sag == nil {
+					continue
+				}
+				if v := float64(k.BeforeV); before == 0 || v < before {
+					before = v
+				}
+				if v := float64(k.PlateauV); plateau == 0 || v < plateau {
+					plateau = v
+				}
+			}
+		}
+		return before, plateau
 	}
+	beforeV, plateauV = least(s.Leads)
+	if beforeV == 0 && c.Battery != nil {
+		beforeV, _ = least([]protocol.CycleLead{*c.Battery})
+	}
+	return beforeV, plateauV
+}
+
+// VehicleMA is what the vehicle itself draws asleep, in milliamperes; not known where no
+// shunt monitor saw it asleep.
+func VehicleMA(c *protocol.Cycle) (ma float64, known bool) {
+	q := c.Quiescent
+	if q == nil || q.Asleep == nil || q.CurrentMA == nil || q.NoCurrent || *q.CurrentMA < 0 {
+		return 0, false
+	}
+	return float64(*q.CurrentMA), true
 }
 
 // unfed is how long a slot was without volts in the longest of its starts; nil where

@@ -6,7 +6,9 @@ import (
 	"testing"
 
 	"keyturn/daemon/config"
+	"keyturn/daemon/handbook"
 	"keyturn/daemon/judge"
+	"keyturn/daemon/report"
 	"keyturn/protocol"
 )
 
@@ -65,10 +67,53 @@ func TestFeedSlots(t *testing.T) {
 			t.Errorf("times below: %+v", got["f01"].Below)
 		}
 	}
-	// Without a box file nothing is known of a rating, and nothing is made up.
-	for _, s := range FeedSlots(c, nil, nil) {
-		if s.RatingA != 0 || s.FeedSide != "" || s.Basis != judge.LoadNotKnown {
-			t.Errorf("without a box: %+v", s)
+	if s := got["f03"]; s.FuseType != handbook.FuseF || s.Expected != judge.Permanent || s.BeforeV < 11.5 || s.BeforeV > 13 || s.PlateauV < s.Lowest.V || s.PlateauV > s.BeforeV {
+		t.Errorf("f03: %+v", s)
+	}
+	// The screen has no volts of its own to fall: its battery's count.
+	if s := got["f02"]; s.BeforeV != float64(report.BatterySag(c).BeforeV) || s.PlateauV != 0 {
+		t.Errorf("f02: %g V before, %g V while the engine turned", s.BeforeV, s.PlateauV)
+	}
+	// Of what the box file does not have nothing is known, nothing is made up, and it is refused.
+	for _, s := range FeedSlots(c, &config.Box{}, nil) {
+		if s.RatingA != 0 || s.FeedSide != "" || s.Basis != judge.LoadNotKnown || s.Avoid != judge.NotInBox {
+			t.Errorf("without its box: %+v", s)
+		}
+	}
+	// What somebody saw on a bench does not count: an accessory goes into a vehicle.
+	c.Subject = protocol.OffVehicle
+	for _, s := range FeedSlots(c, box, nil) {
+		if (s.Avoid == "airbag") != (s.Name == "f11") {
+			t.Errorf("out of the vehicle, %s: %q", s.Name, s.Avoid)
+		}
+	}
+}
+
+// What a test load found of the feed arrives, and what a parked vehicle draws once asleep.
+func TestFeedEvidenceOfTestsAndShunts(t *testing.T) {
+	c, box := readCycle(t), readBox(t)
+	mohm, u := protocol.MilliOhms(42), protocol.MilliOhms(3)
+	c.Slots[0].Source = &protocol.SlotSource{Finding: protocol.SourceFeed, PathMOhm: &mohm, PathUMOhm: &u, IncludesProbe: true}
+	if p := FeedSlots(c, box, nil)[0].Path; p == nil || *p != (judge.Path{MOhm: 42, UMOhm: 3, IncludesProbe: true}) {
+		t.Errorf("%+v", p)
+	}
+	if p := FeedSlots(c, box, nil)[1].Path; p != nil {
+		t.Errorf("%+v", p)
+	}
+	if ma, known := VehicleMA(c); known {
+		t.Errorf("%g mA without a shunt", ma)
+	}
+	ma := protocol.MilliAmps(22.5)
+	c.Quiescent = &protocol.Quiescent{CurrentMA: &ma, Asleep: &protocol.Asleep{}}
+	if got, known := VehicleMA(c); !known || got != 22.5 {
+		t.Errorf("%g mA, %v", got, known)
+	}
+	awake, bridged := *c.Quiescent, *c.Quiescent
+	awake.Asleep, bridged.NoCurrent = nil, true
+	for _, q := range []protocol.Quiescent{awake, bridged, {Asleep: &protocol.Asleep{}}} {
+		c.Quiescent = &q
+		if ma, known := VehicleMA(c); known {
+			t.Errorf("%g mA of %+v", ma, q)
 		}
 	}
 }

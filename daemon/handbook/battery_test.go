@@ -131,36 +131,3 @@ func TestLoadTest(t *testing.T) {
 		notInTable(t, err, "-18 to 20 °C")
 	}
 }
-
-func TestDaysParked(t *testing.T) {
-	for _, c := range []struct {
-		what  string
-		s     Standby
-		wantD float64
-	}{
-		{"70 Ah, 80 to 50 %, 50 mA: 21 Ah, 420 h", Standby{CapacityAh: 70, FromPercent: 80, LowestPercent: 50, DrawMA: 50}, 17.5},
-		{"100 Ah at 50 mA: 2000 h, not Peukert's 5024", Standby{CapacityAh: 100, FromPercent: 100, DrawMA: 50}, 2000.0 / 24},
-		{"half of it lost by itself at 3 % in 30 days", Standby{CapacityAh: 100, FromPercent: 100, LowestPercent: 50, SelfDischarge: 3}, 500},
-		{"both: 1.2 and 0.1 Ah a day", Standby{CapacityAh: 100, FromPercent: 100, LowestPercent: 35, DrawMA: 50, SelfDischarge: 3}, 50},
-		{"already there", Standby{CapacityAh: 70, FromPercent: 50, LowestPercent: 50, DrawMA: 50}, 0},
-	} {
-		got, err := c.s.Days()
-		if err != nil {
-			t.Errorf("%s: %v", c.what, err)
-		}
-		near(t, c.what, got, c.wantD, 1e-9)
-	}
-	for _, s := range []Standby{
-		{FromPercent: 80, LowestPercent: 50, DrawMA: 50},
-		{CapacityAh: 70, FromPercent: 50, LowestPercent: 80, DrawMA: 50},
-		{CapacityAh: 70, FromPercent: 120, LowestPercent: 80, DrawMA: 50},
-		{CapacityAh: 70, FromPercent: 80, LowestPercent: -1, DrawMA: 50},
-		{CapacityAh: 70, FromPercent: 80, LowestPercent: 50, DrawMA: -50},
-		{CapacityAh: 70, FromPercent: 80, LowestPercent: 50, DrawMA: math.NaN()},
-		{CapacityAh: 70, FromPercent: 80, LowestPercent: 50},
-	} {
-		if d, err := s.Days(); err == nil {
-			t.Errorf("%+v: %g days", s, d)
-		}
-	}
-}

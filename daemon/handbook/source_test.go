@@ -12,7 +12,7 @@ func every() map[string]any {
 	all := map[string]any{
 		"fuse types": FuseTypes(), "fuse tolerance": FuseToleranceSource(), "copper": CopperSource(),
 		"insulations": Insulations(), "terminals": Terminals(), "starting profiles": StartingProfiles(),
-		"volt drop limits": VoltDropLimits(), "add-on shares": AddOnShares(), "usual draw": []DrawLimit{UsualDraw()},
+		"volt drop limits": VoltDropLimits(), "add-on shares": AddOnShares(), "usual draw": []DrawLimit{UsualDraw()}, "reserve": ReserveSource(),
 	}
 	for _, d := range FuseTypes() {
 		all["colours "+string(d.Type)] = FuseColours(d.Type)

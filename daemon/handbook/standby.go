@@ -5,6 +5,20 @@ import (
 	"fmt"
 )
 
+// reserveA is the current at which reserve capacity is stated: minutes down to 10.5 V at
+// 26.7 °C. Read on reclear.blogspot.com.
+const reserveA = 25
+
+// ReserveSource is the source of ReserveAh.
+func ReserveSource() Source {
+	return Source{Document: "reserve capacity: minutes at 25 A", ReadIn: "a public page on battery ratings", Standing: Published}
+}
+
+// ReserveAh is the charge, in ampere-hours, of a battery whose label states a reserve
+// capacity in minutes. It is less than the capacity at 20 h, for at 25 A a battery gives
+// less: days that are worked out with it are too few rather than too many.
+func ReserveAh(minutes float64) float64 { return reserveA * minutes / 60 }
+
 // Standby is a parked vehicle.
 type Standby struct {
 	CapacityAh    float64 // as rated, at 20 h

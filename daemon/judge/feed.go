@@ -18,11 +18,14 @@ type Want struct {
 	MinimumV float64
 	// RidesThroughS is how long it goes on without volts.
 	RidesThroughS float64
+	// HoldUpF is a capacitor at the accessory, in farads, behind a diode so that it feeds
+	// nothing else; 0: none. It helps only where MinimumV is known.
+	HoldUpF float64
 	// OnAfterOffMostS is the longest acceptable time on after key-off; nil: any. A
 	// permanent feed has none.
 	OnAfterOffMostS *float64
-	// AddedType is the fuse of the added circuit, which the tap holds; AddedMostA the
-	// largest that it takes, 0: it says none.
+	// AddedType is the fuse of the added circuit, which the tap holds; empty: that of the
+	// slot. AddedMostA is the largest that it takes, 0: it says none.
 	AddedType  handbook.FuseType
 	AddedMostA float64
 }
@@ -30,13 +33,16 @@ type Want struct {
 // FeedSlot is what is known of a slot that might be the feed.
 type FeedSlot struct {
 	Slot
-	// Avoid is why nobody may touch it; empty: it may be touched.
+	// Avoid is why nobody may touch it, or NotInBox; empty: it may be touched.
 	Avoid string
 	// Network: a control unit switches it, and this bench cannot wake that.
 	Network bool
-	// RatingA is its fuse's rating; 0: not known.
+	// RatingA is its fuse's rating; 0: not known. FuseType is the type, empty: not known.
 	RatingA   float64
+	FuseType  handbook.FuseType
 	EngineBay bool
+	// Expected is what the box file says that it does; empty: nothing.
+	Expected Behaviour
 	// FeedSide is the hot side as seen; empty: not known.
 	FeedSide string
 	// LoadA is what its own circuit draws, as Basis says.
@@ -47,9 +53,18 @@ type FeedSlot struct {
 	OffInStartS *Time
 	// Below is how long it was under each limit while cranking, lowest limit first.
 	Below []Below
+	// BeforeV is the least that it had before a start, its battery where it had none of
+	// its own; PlateauV the least that it had while the engine turned, after the inrush.
+	// 0: not known.
+	BeforeV, PlateauV float64
+	// Path is the resistance of its feed; nil where no test load was tried.
+	Path *Path
 	// Amiss are faults that were found in it.
 	Amiss []Amiss
 }
+
+// NotInBox is why a slot is refused that the box file does not have.
+const NotInBox = "not in the box file"
 
 // LoadBasis says how the draw of a circuit is known.
 type LoadBasis int
@@ -95,8 +110,11 @@ type Choice struct {
 	Reasons []Reason
 	// SpareA is what its fuse still has to give; meaningless where RatingA is 0.
 	SpareA float64
-	// AddedFuseA is the rating of the added circuit's own fuse; 0: none fits.
+	// AddedFuseA is the rating of the added circuit's own fuse, of AddedType; 0: none fits.
 	AddedFuseA float64
+	AddedType  handbook.FuseType
+	// HoldUpS is how long the capacitor bridges; 0 without one, or where that is not known.
+	HoldUpS float64
 	// Restarts says whether the accessory would restart while cranking.
 	Restarts Answer
 }
@@ -118,25 +136,34 @@ func ChooseFeed(w Want, slots []FeedSlot) []Choice {
 	slices.SortStableFunc(out, func(a, b Choice) int {
 		return cmp.Or(
 			-cmp.Compare(a.Weight(), b.Weight()),
-			cmp.Compare(a.count(), b.count()),
+			cmp.Compare(a.count(a.Weight()), b.count(b.Weight())),
+			cmp.Compare(a.open(), b.open()),
 			-cmp.Compare(a.SpareA, b.SpareA),
 			cmp.Compare(a.Slot.Name, b.Slot.Name))
 	})
 	return out
 }
 
-// count is how many reasons are of the weightiest kind; of those for a slot, none.
-func (c *Choice) count() (n int) {
+// count is how many reasons are of a weight; of those for a slot, none.
+func (c *Choice) count(w Weight) (n int) {
 	for _, r := range c.Reasons {
-		if r.Weight == c.Weight() && r.Weight < Speaks {
+		if r.Weight == w && w < Speaks {
 			n++
 		}
 	}
 	return n
 }
 
+// open is how much is still to be proved; of what cannot be taken anyway, nothing.
+func (c *Choice) open() int {
+	if c.Weight() == Refuses {
+		return 0
+	}
+	return c.count(Provisional)
+}
+
 func choose(w Want, s FeedSlot) Choice {
-	c := Choice{Slot: s}
+	c := Choice{Slot: s, AddedType: cmp.Or(w.AddedType, s.FuseType)}
 	if s.Avoid != "" {
 		// Nothing else is said of it: no figure may tempt anybody.
 		c.add(Reason{Code: Avoided, Weight: Refuses})
@@ -148,7 +175,11 @@ func choose(w Want, s FeedSlot) Choice {
 	for _, a := range s.Amiss {
 		c.add(Reason{Code: Faulty, Weight: Refuses, Fault: a})
 	}
+	c.joint()
 	c.live(w)
+	if s.Expected != "" && s.Behaviour != NotProven && s.Behaviour != s.Expected {
+		c.add(Reason{Code: NotAsInBox, Weight: Against})
+	}
 	c.after(w)
 	c.current(w)
 	c.start(w)

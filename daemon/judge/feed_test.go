@@ -24,8 +24,8 @@ func switched() Want {
 	return Want{Switched: true, AddedType: handbook.FuseC, CurrentA: 3, MinimumV: 8, OnAfterOffMostS: &most}
 }
 
-// The shares are of a vehicle maker's guideline for body builders, 2004: 80 % in the
-// cabin, 60 % in the engine bay.
+// Worked example 23 of the handbook's EXAMPLES.md. The shares are of a vehicle maker's
+// guideline for body builders, 2004: 80 % in the cabin, 60 % in the engine bay.
 func TestSpare(t *testing.T) {
 	for _, x := range []struct {
 		bay        bool
@@ -34,24 +34,6 @@ func TestSpare(t *testing.T) {
 		if got := SpareA(15, x.bay, x.load); math.Abs(got-x.want) > 1e-12 {
 			t.Errorf("15 A, engine bay %v, %g A drawn: %g A to spare, want %g", x.bay, x.load, got, x.want)
 		}
-	}
-}
-
-// Worked examples (derived from the textbook formulas): 4700 µF from 12 to 7 V.
-func TestHoldUp(t *testing.T) {
-	if got := fmt.Sprintf("%.2f", 1e3*HoldUp{4700e-6, 12, 7}.AtPowerS(2.5)); got != "89.30" {
-		t.Errorf("2.5 W are bridged for %s ms, want 89.30", got)
-	}
-	if got := fmt.Sprintf("%.1f", 1e3*HoldUp{4700e-6, 12, 7}.AtCurrentS(0.25)); got != "94.0" {
-		t.Errorf("0.25 A are bridged for %s ms, want 94.0", got)
-	}
-	for _, h := range []HoldUp{{-1, 12, 7}, {1, 7, 12}, {1, 12, -1}, {math.NaN(), 12, 7}} {
-		if v := h.AtPowerS(1); !math.IsNaN(v) {
-			t.Errorf("%+v bridges %g s", h, v)
-		}
-	}
-	if v := (HoldUp{1, 12, 7}).AtCurrentS(0); !math.IsNaN(v) {
-		t.Errorf("no current is bridged for %g s", v)
 	}
 }
 
@@ -114,6 +96,12 @@ func TestChooseFeed(t *testing.T) {
 		{"a dip may have been missed", func() Want { w := switched(); w.MinimumV = 8.9; return w }(), func(*FeedSlot) {}, Provisional, StartUndecided, NotKnown},
 		{"the lowest is a bound", switched(), func(s *FeedSlot) { s.Lowest.AtOrBelow = true }, Provisional, StartUndecided, NotKnown},
 		{"minimum not known", func() Want { w := switched(); w.MinimumV = 0; return w }(), func(*FeedSlot) {}, Provisional, MinimumNotKnown, NotKnown},
+		{"not what the box file says", switched(), func(s *FeedSlot) { s.Expected = Permanent }, Against, NotAsInBox, No},
+		{"what the box file says", switched(), func(s *FeedSlot) { s.Expected = Ignition }, Speaks, LiveAsWanted, No},
+		{"not proven, and so not against the box file", switched(), func(s *FeedSlot) { s.Behaviour, s.Expected = NotProven, Permanent }, Against, BehaviourNotProven, No},
+		{"which fuse the tap takes is not known", func() Want { w := switched(); w.AddedType = ""; return w }(), func(*FeedSlot) {}, Against, TapFuseNotKnown, No},
+		{"the tap takes the slot's type", func() Want { w := switched(); w.AddedType = ""; return w }(), func(s *FeedSlot) { s.FuseType = handbook.FuseF }, Speaks, SpareKnown, No},
+		{"a type of which no ratings are known", func() Want { w := switched(); w.AddedType = ""; return w }(), func(s *FeedSlot) { s.FuseType = "other" }, Against, TapFuseNotKnown, No},
 		{"below for as long as a scan may miss", func() Want { w := switched(); w.MinimumV, w.RidesThroughS = 9.5, 0.05; return w }(), func(*FeedSlot) {}, Provisional, StartUndecided, NotKnown},
 	} {
 		s := good("f01")

@@ -30,6 +30,9 @@ const (
 	Avoided            ReasonCode = "avoided"       // nobody may touch it
 	Untestable         ReasonCode = "needs-network" // needs the vehicle's data network
 	Faulty             ReasonCode = "faulty"
+	JointLoses         ReasonCode = "joint-loses"     // [V] at the fuse's rating
+	JointUndecided     ReasonCode = "joint-undecided" // [V] at the fuse's rating
+	NotAsInBox         ReasonCode = "not-as-in-box"
 	WrongBehaviour     ReasonCode = "wrong-behaviour"
 	BehaviourNotProven ReasonCode = "not-proven"
 	LiveAsWanted       ReasonCode = "live-as-wanted"
@@ -40,11 +43,13 @@ const (
 	OffInTime          ReasonCode = "off-in-time"       // [s]
 	RatingNotKnown     ReasonCode = "rating-not-known"
 	TooLittleSpare     ReasonCode = "too-little-spare" // [A]
+	TapFuseNotKnown    ReasonCode = "tap-fuse-not-known"
 	NoFuseFits         ReasonCode = "no-fuse-fits"     // [A]: the smallest that would do, the largest allowed
 	SpareKnown         ReasonCode = "spare"            // [A]: spare, wanted
 	SpareProvisional   ReasonCode = "spare-at-most"    // [A]: spare, wanted
 	RestartsInStart    ReasonCode = "restarts"         // [V]
 	UnfedInStart       ReasonCode = "unfed-in-start"   // [s]: without volts, rides through
+	BridgeUndecided    ReasonCode = "bridge-undecided" // [s]: without volts, the capacitor bridges
 	OnAfterStart       ReasonCode = "on-after-start"   // live only once the engine runs
 	StartNotSeen       ReasonCode = "start-not-seen"
 	MinimumNotKnown    ReasonCode = "minimum-not-known"

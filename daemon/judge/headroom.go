@@ -50,7 +50,11 @@ func (c *Choice) current(w Want) {
 	if w.AddedMostA > 0 {
 		limit = min(limit, w.AddedMostA)
 	}
-	rating, within := AddedFuseA(w.AddedType, w.CurrentA, limit)
+	if len(handbook.FuseColours(c.AddedType)) == 0 {
+		c.add(Reason{Code: TapFuseNotKnown, Weight: Against})
+		return
+	}
+	rating, within := AddedFuseA(c.AddedType, w.CurrentA, limit)
 	if !within {
 		c.add(Reason{Code: NoFuseFits, Weight: Refuses, Value: rating, Limit: limit})
 		return

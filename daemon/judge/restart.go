@@ -1,8 +1,11 @@
 package judge
 
+import "math"
+
 // start asks what the accessory does while the engine cranks.
 func (c *Choice) start(w Want) {
 	s := &c.Slot
+	c.HoldUpS = c.holdUpS(&w)
 	switch {
 	case s.Behaviour == EngineRunning:
 		c.Restarts = No
@@ -18,18 +21,30 @@ func (c *Choice) start(w Want) {
 	}
 }
 
+// rides is how long the accessory goes on without its feed, by itself or by its
+// capacitor: at least, for sure, and at most.
+func (c *Choice) rides(w *Want) (least, most float64) {
+	if w.HoldUpF > 0 && c.Slot.BeforeV == 0 {
+		return w.RidesThroughS, math.Inf(1) // nobody knows what it is charged to
+	}
+	return max(w.RidesThroughS, c.HoldUpS*(1-capacitorTolerance)), max(w.RidesThroughS, c.HoldUpS*(1+capacitorTolerance))
+}
+
 // unfed is a start in which the slot has no volts.
 func (c *Choice) unfed(w Want) {
 	t := c.Slot.OffInStartS
+	least, most := c.rides(&w)
 	switch {
-	case t == nil && w.RidesThroughS > 0:
+	case t == nil && most > 0:
 		c.add(Reason{Code: StartNotSeen, Weight: Provisional})
-	case t != nil && !t.Open && t.S+2*t.US <= w.RidesThroughS:
+	case t != nil && !t.Open && t.S+2*t.US <= least:
 		c.Restarts = No
-		c.add(Reason{Code: RidesStart, Weight: Speaks, Value: t.S, Limit: w.RidesThroughS})
+		c.add(Reason{Code: RidesStart, Weight: Speaks, Value: t.S, Limit: least})
+	case t != nil && t.S-2*t.US <= most && most > least:
+		c.add(Reason{Code: BridgeUndecided, Weight: Provisional, Value: t.S, Limit: c.HoldUpS})
 	default:
 		c.Restarts = Yes
-		r := Reason{Code: UnfedInStart, Weight: Against, Limit: w.RidesThroughS}
+		r := Reason{Code: UnfedInStart, Weight: Against, Limit: most}
 		if t != nil {
 			r.Value = t.S
 		}
@@ -45,25 +60,35 @@ func (c *Choice) sagging(w Want) {
 		c.add(Reason{Code: StartNotSeen, Weight: Provisional})
 		return
 	}
+	minimum := w.leastV()
 	span := d.span()
 	low, high := span.lo-2*span.u, span.hi+2*span.u
-	if low >= w.MinimumV {
+	if low >= minimum {
 		c.Restarts = No
-		c.add(Reason{Code: WorksInStart, Weight: Speaks, Value: d.V, Limit: w.MinimumV})
+		c.add(Reason{Code: WorksInStart, Weight: Speaks, Value: d.V, Limit: minimum})
 		return
 	}
-	least, most, known := below(c.Slot.Below, w.MinimumV)
+	ridesLeast, ridesMost := c.rides(&w)
+	if !c.recharges(minimum) {
+		ridesLeast = w.RidesThroughS
+	}
+	least, most, known := below(c.Slot.Below, minimum)
 	switch {
-	case known && !d.AtOrBelow && most+missedS <= w.RidesThroughS:
+	case known && !d.AtOrBelow && most+missedS <= ridesLeast:
 		c.Restarts = No
-		c.add(Reason{Code: RidesStart, Weight: Speaks, Value: most, Limit: w.RidesThroughS})
-	case high < w.MinimumV && (w.RidesThroughS <= 0 || known && least > w.RidesThroughS):
+		c.add(Reason{Code: RidesStart, Weight: Speaks, Value: most, Limit: ridesLeast})
+	case high < minimum && (ridesMost <= 0 || known && least > ridesMost):
 		c.Restarts = Yes
-		c.add(Reason{Code: RestartsInStart, Weight: Against, Value: d.V, Limit: w.MinimumV})
+		c.add(Reason{Code: RestartsInStart, Weight: Against, Value: d.V, Limit: minimum})
 	default:
-		c.add(Reason{Code: StartUndecided, Weight: Provisional, Value: d.V, Limit: w.MinimumV})
+		c.add(Reason{Code: StartUndecided, Weight: Provisional, Value: d.V, Limit: minimum})
 	}
 }
+
+// recharges reports whether the feed stays above a minimum once the starter's inrush is
+// over: then there is one dip to bridge, from a full capacitor. Else the compression
+// strokes make a row of them, and nothing fills it up between.
+func (c *Choice) recharges(minimum float64) bool { return c.Slot.PlateauV >= minimum+dipSlackV }
 
 // missedS is how long a dip may last, and fall between two samples all the same: eight
 // scans of 16 leads.

@@ -225,7 +225,9 @@ func (v *verdict) add(r VerdictReason) {
 
 // silent reports whether no round saw volts in the slot: then nothing else can be said.
 func (s *BoxSlot) silent() bool {
-	return !slices.ContainsFunc(s.Rounds, func(r Round) bool { return r.Behaviour != NoVolts })
+	return !slices.ContainsFunc(s.Rounds, func(r Round) bool {
+		return r.Behaviour != NoVolts && (r.Behaviour != NotProven || len(r.Leads) == 0 || anyLive(r.Leads) != "")
+	})
 }
 
 // settle orders the reasons and takes the worst of them.

@@ -140,21 +140,29 @@ func (s *span) finite() float64 {
 }
 
 // worst judges a figure of each round that has it, and adds the worst; missing where
-// none has it, open where it has no bound.
+// none has it. Where a figure has no bound it is open: that stands where no other has one,
+// or where it is certainly beyond those that have.
 func (v *verdict) worst(code, open, missing ReasonCode, judge func(*Round) (s *span, limit float64, o Outcome)) {
-	found := VerdictReason{Code: missing, Makes: Unproven}
-	seen := false
+	bounded := VerdictReason{Code: missing, Makes: Unproven}
+	var unbounded *VerdictReason
 	for i := range v.slot.Rounds {
 		s, limit, o := judge(&v.slot.Rounds[i])
-		if s != nil && (!seen || o < found.Makes) {
-			seen = true
-			found = VerdictReason{Code: code, Makes: o, Value: s.finite(), U: s.u, Limit: limit}
-			if o == Unproven {
-				found.Code = open
-			}
+		if s == nil {
+			continue
+		}
+		r := VerdictReason{Code: code, Makes: o, Value: s.finite(), U: s.u, Limit: limit}
+		switch {
+		case o == Unproven && (unbounded == nil || r.Value > unbounded.Value):
+			r.Code = open
+			unbounded = &r
+		case o != Unproven && (bounded.Code == missing || o < bounded.Makes):
+			bounded = r
 		}
 	}
-	v.add(found)
+	if x := unbounded; x != nil && (bounded.Code == missing || x.Value-kDiffers*x.U > bounded.Value+kDiffers*bounded.U) {
+		bounded = *x
+	}
+	v.add(bounded)
 }
 
 // holds judges whether the slot is off while cranking, as it should be.
@@ -171,7 +179,9 @@ func (v *verdict) holds(off bool) {
 			found = VerdictReason{Code: holdCode(*r.OffInStart), Makes: Fail}
 		}
 	}
-	v.add(found)
+	if found.Code != StartNotSeen || !v.bench.limits.leftOut(CheckStart) {
+		v.add(found)
+	}
 }
 
 func holdCode(off bool) ReasonCode {

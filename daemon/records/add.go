@@ -205,7 +205,10 @@ func (s *Store) index(ctx context.Context, tx *sql.Tx, added []came, arrived str
 	for _, ref := range slices.SortedFunc(maps.Keys(latest), CycleRef.compare) {
 		cycles = append(cycles, latest[ref])
 	}
-	return s.indexCycles(ctx, tx, cycles, arrived)
+	if err := s.indexCycles(ctx, tx, cycles, arrived); err != nil {
+		return err
+	}
+	return s.indexVerdicts(ctx, tx, added, arrived)
 }
 
 func orNull[T ~string](s T) any {

@@ -10,6 +10,8 @@ import (
 	"slices"
 	"strings"
 	"time"
+
+	"keyturn/protocol"
 )
 
 // AnswerSheet is what an apprentice wrote at a sitting. It names a person, so it is in
@@ -182,10 +184,15 @@ func (s *Store) CycleAfter(ctx context.Context, bench string, handedIn time.Time
 	return ref, nil
 }
 
-// Mark keeps the marks of an answer sheet, once.
-func (s *Store) Mark(ctx context.Context, a AnswerSheet) error {
-	res, err := s.db.ExecContext(ctx, `UPDATE answer_sheet SET bench=$2, cycle=$3, marked=$4, got=$5, of_marks=$6, not_marked=$7
-		WHERE id=$1 AND handed_in<>'' AND marked=''`, a.ID, a.Cycle.Bench, a.Cycle.ID, s.stamp(), a.Got, a.Of, a.NotMarked)
+// Mark keeps the marks of an answer sheet, once, and with them the document that is to be
+// published; nil for none.
+func (s *Store) Mark(ctx context.Context, a AnswerSheet, m *protocol.Marks) error {
+	document, err := marksText(m)
+	if err != nil {
+		return fmt.Errorf("keep marks: %w", err)
+	}
+	res, err := s.db.ExecContext(ctx, `UPDATE answer_sheet SET bench=$2, cycle=$3, marked=$4, got=$5, of_marks=$6, not_marked=$7, marks_document=$8
+		WHERE id=$1 AND handed_in<>'' AND marked=''`, a.ID, a.Cycle.Bench, a.Cycle.ID, s.stamp(), a.Got, a.Of, a.NotMarked, document)
 	return changed("keep marks", res, err, ErrNoSheet)
 }
 

@@ -29,7 +29,7 @@ func marked(t *testing.T, s *Store, who string) AnswerSheet {
 	t.Helper()
 	a := handedIn(t, s, who)
 	a.Got, a.Of, a.NotMarked, a.Cycle = 1.5, 4, 1, CycleRef{Bench: "bench-1", ID: "0123abcd-1"}
-	must(t, s.Mark(context.Background(), a))
+	must(t, s.Mark(context.Background(), a, nil))
 	return a
 }
 
@@ -54,8 +54,8 @@ func TestAnAnswerSheetGoesOneWay(t *testing.T) {
 		if id != a.ID {
 			t.Errorf("%s: a second sheet before the first is marked", kind)
 		}
-		wants("marked", s.Mark(ctx, a), nil)
-		wants("marked twice", s.Mark(ctx, a), ErrNoSheet)
+		wants("marked", s.Mark(ctx, a, nil), nil)
+		wants("marked twice", s.Mark(ctx, a, nil), ErrNoSheet)
 		_, err = s.Begin(ctx, a.Sitting, "cara")
 		wants("another attempt that nobody allowed", err, ErrNotTaken)
 		wants("allowed", s.Comment(ctx, a.ID, "again", "ada", true), nil)

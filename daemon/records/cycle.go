@@ -14,6 +14,9 @@ import (
 type Filter struct {
 	Bench, Slot string
 	Behaviour   protocol.Behaviour
+	// Verdict is what the test of a fuse box that rests on them says of Slot; of any slot
+	// where that is empty.
+	Verdict protocol.Outcome
 	// Job is the number of a job that they are in. Model, Year and Part are those of a
 	// job that they are in: a model and a part number by their letters and digits.
 	Job         int64
@@ -74,6 +77,13 @@ func (f *Filter) query() query {
 		}
 		if f.Behaviour != "" {
 			q.and("s.behaviour = ?", string(f.Behaviour))
+		}
+		q.end(")")
+	}
+	if f.Verdict != "" {
+		q.and("(c.bench, c.id) IN (SELECT x.bench, x.cycle FROM verdict_slot y JOIN verdict_cycle x ON x.bench = y.bench AND x.id = y.id WHERE y.outcome = ?", string(f.Verdict))
+		if f.Slot != "" {
+			q.and("y.slot = ?", f.Slot)
 		}
 		q.end(")")
 	}

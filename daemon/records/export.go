@@ -11,13 +11,13 @@ import (
 )
 
 // Views are what can be exported as a table: each is a view of the records, with a line
-// a slot and key cycle, a line a transition, a line a job and fitting, or a
-// line an answer sheet that was marked.
-func Views() []string { return []string{"slots", "transitions", "jobs", "marks"} }
+// a slot and key cycle, a line a transition, a line a job and fitting, a line an answer
+// sheet that was marked, or a line a slot of a fuse box that was tested.
+func Views() []string { return []string{"slots", "transitions", "jobs", "marks", "verdicts"} }
 
-// view reads all of a view, the latest key cycles last.
+// view reads all of a view, the latest last.
 func (s *Store) view(ctx context.Context, view string) (*sql.Rows, error) {
-	order := map[string]string{"slots": "bench, wall, cycle, slot", "transitions": "bench, wall, cycle, after_key_on_s, lead", "jobs": "job, slot, accessory", "marks": "apprentice, handed_in, attempt"}[view]
+	order := map[string]string{"slots": "bench, wall, cycle, slot", "transitions": "bench, wall, cycle, after_key_on_s, lead", "jobs": "job, slot, accessory", "marks": "apprentice, handed_in, attempt", "verdicts": "bench, wall, test, slot"}[view]
 	if order == "" {
 		return nil, fmt.Errorf("export %q: there are %s", view, strings.Join(Views(), ", "))
 	}

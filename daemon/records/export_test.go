@@ -13,7 +13,7 @@ import (
 
 // Both databases export the same bytes; a legend that is a formula is a text.
 func TestExport(t *testing.T) {
-	got := map[string][5]string{}
+	got := map[string][6]string{}
 	for _, kind := range []string{"sqlite", "postgres"} {
 		s := open(t, kind)
 		c := cycle(1, "1", 1, true, protocol.Permanent)
@@ -21,11 +21,13 @@ func TestExport(t *testing.T) {
 		off := true
 		c.Slots[0].OffInStart = &off
 		payload := encode(t, c)
-		add(t, s, payload, fault(t, "s", 2))
+		box := verdictOf(3, "t-1", 1, "cabin-8", protocol.OutcomePass)
+		box.Slots = box.Slots[:1]
+		add(t, s, payload, fault(t, "s", 2), encode(t, box))
 		s.now = func() time.Time { return time.Unix(0, 0) }
 		must(t, s.PutFitting(context.Background(), dashcam(openJob(t, s, van())), "bo"))
 		marked(t, s, "bo")
-		var out [5]string
+		var out [6]string
 		for i, view := range Views() {
 			var b bytes.Buffer
 			if err := s.ExportCSV(context.Background(), &b, view); err != nil {
@@ -41,8 +43,8 @@ func TestExport(t *testing.T) {
 		if err := s.ExportJSON(context.Background(), &b); err != nil {
 			t.Fatal(err)
 		}
-		if out[4] = b.String(); out[4] != string(payload)+"\n"+string(fault(t, "s", 2))+"\n" {
-			t.Errorf("%s: the results are not as they came:\n%s", kind, out[3])
+		if out[5] = b.String(); out[5] != string(payload)+"\n"+string(fault(t, "s", 2))+"\n"+string(encode(t, box))+"\n" {
+			t.Errorf("%s: the results are not as they came:\n%s", kind, out[5])
 		}
 		if err := s.ExportCSV(context.Background(), &b, "result; DROP TABLE result"); err == nil {
 			t.Error("a view that is none was exported")
@@ -61,6 +63,10 @@ func TestExport(t *testing.T) {
 		"bo|by-key|What follows the key|1|1970-01-01T00:00:00.000000000Z|1.5|4|1|bench-1|0123abcd-1|"
 	if got["sqlite"][3] != want {
 		t.Errorf("marks are\n%s\nwant\n%s", got["sqlite"][3], want)
+	}
+	want = "bench|test|wall|final|box|slot|legend|outcome|reason\nbench-1|t-1||false|cabin-8|f01|Radio|pass|as-expected"
+	if got["sqlite"][4] != want {
+		t.Errorf("verdicts are\n%s\nwant\n%s", got["sqlite"][4], want)
 	}
 	want = "job|kind|opened|opened_by|closed|closed_by|registration|vin|mileage|mileage_unit|model|year|box_serial|box_part|" +
 		"accessory|slot|feed_side|original_fuse_a|added_fuse_a|wire_mm2|earth_point|cable_route|fitted_by|fitted_on\n" +

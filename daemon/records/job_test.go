@@ -343,6 +343,7 @@ func TestHistoryUsesIndexes(t *testing.T) {
 		{Filter{From: time.Unix(0, 0), To: time.Unix(1, 0)}, "SEARCH c USING INDEX cycle_by_arrival (arrived>? AND arrived<?)"},
 		{Filter{Job: 1}, "SEARCH jc USING COVERING INDEX"}, {Filter{Model: "m", Slot: "f18", Before: CycleRef{"b", "c"}}, "job_by_model (plain_model=?)"},
 		{Filter{Model: "m", Year: 2019, Bench: "b"}, "job_by_model (plain_model=? AND year=?)"}, {Filter{Part: "p"}, "job_by_part (plain_part=?)"}, {Filter{Year: 2019}, "job_by_year (year=?)"},
+		{Filter{Verdict: protocol.OutcomeFail}, "verdict_slot_by_outcome (outcome=?)"},
 	} {
 		q := c.f.query()
 		got := plan(q.text, q.args...)

@@ -3,6 +3,7 @@ package records
 import (
 	"context"
 	"database/sql"
+	"errors"
 	"fmt"
 	"io"
 	"time"
@@ -10,8 +11,8 @@ import (
 	"github.com/parquet-go/parquet-go"
 )
 
-// slotLine and transitionLine are the lines of the views, with the type of each column.
-// A pointer is a column that may be empty; times are UTC, to the millisecond as the
+// slotLine, transitionLine and verdictLine are the lines of views, with the type of each
+// column. A pointer is a column that may be empty; times are UTC, to the millisecond as the
 // benches give them.
 type slotLine struct {
 	Bench      string     `parquet:"bench,dict"`
@@ -38,6 +39,18 @@ type transitionLine struct {
 	UUS         float64    `parquet:"u_us"`
 }
 
+type verdictLine struct {
+	Bench   string     `parquet:"bench,dict"`
+	Test    string     `parquet:"test,dict"`
+	Wall    *time.Time `parquet:"wall,optional,timestamp(millisecond)"`
+	Final   bool       `parquet:"final"`
+	Box     string     `parquet:"box,dict"`
+	Slot    string     `parquet:"slot,dict"`
+	Legend  *string    `parquet:"legend,optional,dict"`
+	Outcome string     `parquet:"outcome,dict"`
+	Reason  string     `parquet:"reason,dict"`
+}
+
 // rowGroupMost is how many lines are gathered before they are written: what an export
 // needs in memory, however large the records are.
 const rowGroupMost = 20_000
@@ -51,14 +64,21 @@ func (s *Store) ExportParquet(ctx context.Context, w io.Writer, view string) err
 		return err
 	}
 	defer rows.Close()
-	if view == "slots" {
+	switch view {
+	case "slots":
 		err = writeParquet(w, rows, func(l *slotLine, wall *sql.NullString) []any {
 			return []any{&l.Bench, &l.Cycle, wall, &l.Final, &l.Slot, &l.Legend, &l.Behaviour, &l.StaysOnS, &l.OffInStart, &l.WatchedS, &l.LowestV}
 		}, func(l *slotLine, wall *time.Time) { l.Wall = wall })
-	} else {
+	case "verdicts":
+		err = writeParquet(w, rows, func(l *verdictLine, wall *sql.NullString) []any {
+			return []any{&l.Bench, &l.Test, wall, &l.Final, &l.Box, &l.Slot, &l.Legend, &l.Outcome, &l.Reason}
+		}, func(l *verdictLine, wall *time.Time) { l.Wall = wall })
+	case "transitions":
 		err = writeParquet(w, rows, func(l *transitionLine, wall *sql.NullString) []any {
 			return []any{&l.Bench, &l.Cycle, wall, &l.Slot, &l.Lead, &l.State, &l.AfterKeyOnS, &l.UUS}
 		}, func(l *transitionLine, wall *time.Time) { l.Wall = wall })
+	default:
+		err = errors.New("it is to be had as CSV only")
 	}
 	if err != nil {
 		return fmt.Errorf("export %s: %w", view, err)
@@ -81,7 +101,7 @@ func writeParquet[T any](w io.Writer, rows *sql.Rows, fields func(*T, *sql.NullS
 		if wall.Valid {
 			t, err := time.Parse(time.RFC3339Nano, wall.String)
 			if err != nil {
-				return fmt.Errorf("the time of a key cycle: %w", err)
+				return fmt.Errorf("the time of a line: %w", err)
 			}
 			set(&line[0], &t)
 		}

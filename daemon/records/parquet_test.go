@@ -114,12 +114,14 @@ func TestParquetByAnOutsideReader(t *testing.T) {
 		full.SetWall(time.Date(2026, 3, 2, 9, 0, 26, 172e6, time.UTC), time.Millisecond)
 		bare := cycle(2, "2", 1, false, protocol.NotProven)
 		bare.Slots[0].StaysOnS, bare.Slots[0].Leads[0].Crank, bare.Slots[0].Legend = nil, nil, ""
-		add(t, s, encode(t, full), encode(t, bare))
+		add(t, s, encode(t, full), encode(t, bare), encode(t, verdictOf(3, "t-1", 1, "cabin-8", protocol.OutcomeFail)))
 		for view, types := range map[string]string{ // each by itself
 			"slots": "bench BYTE_ARRAY STRING REQUIRED, cycle BYTE_ARRAY STRING REQUIRED, wall INT64 TIMESTAMP OPTIONAL, final BOOLEAN  REQUIRED, slot BYTE_ARRAY STRING REQUIRED, " +
 				"legend BYTE_ARRAY STRING OPTIONAL, behaviour BYTE_ARRAY STRING REQUIRED, stays_on_s DOUBLE  OPTIONAL, off_in_start BOOLEAN  OPTIONAL, watched_s DOUBLE  REQUIRED, lowest_v DOUBLE  OPTIONAL",
 			"transitions": "bench BYTE_ARRAY STRING REQUIRED, cycle BYTE_ARRAY STRING REQUIRED, wall INT64 TIMESTAMP OPTIONAL, slot BYTE_ARRAY STRING REQUIRED, lead BYTE_ARRAY STRING REQUIRED, " +
 				"state BYTE_ARRAY STRING REQUIRED, after_key_on_s DOUBLE  OPTIONAL, u_us DOUBLE  REQUIRED",
+			"verdicts": "bench BYTE_ARRAY STRING REQUIRED, test BYTE_ARRAY STRING REQUIRED, wall INT64 TIMESTAMP OPTIONAL, final BOOLEAN  REQUIRED, box BYTE_ARRAY STRING REQUIRED, " +
+				"slot BYTE_ARRAY STRING REQUIRED, legend BYTE_ARRAY STRING OPTIONAL, outcome BYTE_ARRAY STRING REQUIRED, reason BYTE_ARRAY STRING REQUIRED",
 		} {
 			var table, file bytes.Buffer
 			if err := s.ExportCSV(context.Background(), &table, view); err != nil {
@@ -150,6 +152,9 @@ func TestParquetByAnOutsideReader(t *testing.T) {
 					}
 				}
 			}
+		}
+		if err := s.ExportParquet(context.Background(), &bytes.Buffer{}, "jobs"); err == nil || !strings.Contains(err.Error(), "CSV") {
+			t.Errorf("jobs as Parquet: %v", err)
 		}
 		if err := s.ExportParquet(context.Background(), &bytes.Buffer{}, "result; DROP TABLE result"); err == nil {
 			t.Error("a view that is none was exported")

@@ -39,7 +39,7 @@ func steps() [][]string {
 			s.off_in_start, s.watched_s, s.lowest_v FROM cycle c JOIN slot s ON s.bench = c.bench AND s.id = c.id`,
 		`CREATE VIEW transitions AS SELECT c.bench, c.id AS cycle, c.wall, t.slot, t.lead, t.state, t.after_key_on_s, t.u_us
 			FROM cycle c JOIN transition t ON t.bench = c.bench AND t.id = c.id`,
-	}, userTables(), jobTables(), listedColumn(), sittingTables()}
+	}, userTables(), jobTables(), listedColumn(), sittingTables(), verdictTables(), marksColumns()}
 }
 
 // listedColumn is the revision of a cycle that its slots and transitions are of: 0 or an

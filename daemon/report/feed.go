@@ -2,6 +2,7 @@ package report
 
 import (
 	"fmt"
+	"slices"
 	"strings"
 
 	"keyturn/daemon/handbook"
@@ -20,10 +21,16 @@ type FeedAnswer struct {
 	// Wire is for the added circuit of the best choice, over LengthM; nil without one.
 	Wire    *handbook.WireChoice
 	LengthM float64
-	// Parked is what the accessory draws while the vehicle is parked, and ParkedDays how
-	// long the battery lasts; nil where that was not asked.
-	Parked     *handbook.Standby
-	ParkedDays float64
+	// Parked is nil where it was not asked.
+	Parked *Parked
+}
+
+// Parked is what a vehicle draws while it is parked, with the accessory fed all the time.
+type Parked struct {
+	handbook.Standby         // everything together
+	AccessoryMA      float64 // of it the accessory
+	VehicleKnown     bool    // the vehicle's own draw is in it
+	Days             float64 // how long the battery lasts
 }
 
 // FeedLinesMost is how many lines an answer has at most.
@@ -42,9 +49,31 @@ func (f *FeedAnswer) Lines() []string {
 	out := []string{f.where(best), f.fuse(best), f.currentLine(best), f.parked(best), f.cranking(best)}
 	if len(f.Choices) > 1 {
 		next := &f.Choices[1]
-		out = append(out, fmt.Sprintf("Not %s: %s.", f.name(next), f.why(next)))
+		out = append(out, fmt.Sprintf("Not %s: %s.", f.name(next), whyNext(best, next)))
 	}
 	return out
+}
+
+// whyNext says why the second is not the first: where both are drawn back by the same,
+// only by what more there is against it.
+func whyNext(best, next *judge.Choice) string {
+	if next.Weight() < best.Weight() {
+		return why(next)
+	}
+	var more []string
+	for _, r := range next.Reasons {
+		same := slices.ContainsFunc(best.Reasons, func(b judge.Reason) bool { return b.Code == r.Code && b.Weight == r.Weight })
+		if r.Weight < judge.Speaks && !same {
+			more = append(more, because(next, r))
+		}
+	}
+	switch {
+	case len(more) > 0:
+		return "no better, and " + strings.Join(more, "; ")
+	case next.SpareA < best.SpareA:
+		return fmt.Sprintf("no better, with less to spare (%.1f A)", next.SpareA)
+	}
+	return "no better"
 }
 
 // none says what is against each slot, as far as there is room.
@@ -55,7 +84,7 @@ func (f *FeedAnswer) none() []string {
 			return append(out, fmt.Sprintf("And %d more, each refused.", len(f.Choices)-i))
 		}
 		c := &f.Choices[i]
-		out = append(out, fmt.Sprintf("Not %s: %s.", f.name(c), f.why(c)))
+		out = append(out, fmt.Sprintf("Not %s: %s.", f.name(c), why(c)))
 	}
 	return out
 }
@@ -76,17 +105,29 @@ func (f *FeedAnswer) where(c *judge.Choice) string {
 		}
 	}
 	text := fmt.Sprintf("Slot %s, %s; %s.", f.name(c), BehaviourName(protocol.Behaviour(c.Slot.Behaviour)), side)
-	if c.Weight() == judge.Against {
-		text += " But: " + f.why(c) + "."
+	if c.Weight() != judge.Against {
+		return text
 	}
-	return text
+	var but []string
+	for _, r := range c.Reasons {
+		if r.Weight == judge.Against && !ofStart(r.Code) {
+			but = append(but, because(c, r))
+		}
+	}
+	if len(but) == 0 {
+		return text + " But see cranking."
+	}
+	return text + " But: " + strings.Join(but, "; ") + "."
 }
 
 func (f *FeedAnswer) fuse(c *judge.Choice) string {
-	if c.AddedFuseA == 0 {
+	switch {
+	case c.Slot.RatingA == 0:
 		return "Fuse: not known while the slot's rating is not."
+	case c.AddedFuseA == 0:
+		return fmt.Sprintf("Fuse: not known; which type does the tap take? The slot's own %g A fuse stays.", c.Slot.RatingA)
 	}
-	text := fmt.Sprintf("Fuse: %g A of its own for the added circuit; the slot's %g A stays as it is.", c.AddedFuseA, c.Slot.RatingA)
+	text := fmt.Sprintf("Fuse: %g A (%s) for the added circuit; the slot's own %g A fuse stays.", c.AddedFuseA, c.AddedType, c.Slot.RatingA)
 	if f.Wire != nil {
 		text += fmt.Sprintf(" Wire: %s over %g m loses %.2f V warm.", f.Wire.Wire.Size, f.LengthM, f.Wire.DropV)
 	}
@@ -116,132 +157,47 @@ func (f *FeedAnswer) currentLine(c *judge.Choice) string {
 }
 
 func (f *FeedAnswer) parked(c *judge.Choice) string {
-	text := "Parked: "
-	switch s := c.Slot.StaysOn; {
+	p, s := f.Parked, c.Slot.StaysOn
+	switch {
 	case c.Slot.Behaviour == judge.Permanent:
-		text += fmt.Sprintf("stays live, as long as it was watched (%s).", Seconds(c.Slot.WatchedOffS))
+		return fmt.Sprintf("Parked: stays live (watched for %s).%s", Seconds(c.Slot.WatchedOffS), p.text())
 	case s == nil:
-		text += "not known how long it stays on after key-off."
+		return "Parked: not known how long it stays on after key-off." + p.text()
 	case s.Open:
-		text += fmt.Sprintf("still live %s after key-off, when last seen.", Seconds(s.S))
-	default:
-		text += fmt.Sprintf("off %s after key-off.", soon(s.S))
+		return fmt.Sprintf("Parked: still live %s after key-off, when last seen.%s", Seconds(s.S), p.text())
+	case p != nil:
+		return fmt.Sprintf("Parked: off %s after key-off; the accessory's %g mA are not drawn from then on.", soon(s.S), p.AccessoryMA)
 	}
-	if f.Parked != nil {
-		text += fmt.Sprintf(" %g mA take the battery from %g to %g %% in %.1f days.", f.Parked.DrawMA, f.Parked.FromPercent, f.Parked.LowestPercent, f.ParkedDays)
+	return fmt.Sprintf("Parked: off %s after key-off.", soon(s.S))
+}
+
+// text says how long the battery lasts; empty where that was not asked.
+func (p *Parked) text() string {
+	if p == nil {
+		return ""
 	}
-	return text
+	draw := fmt.Sprintf("%g mA (the vehicle's own not counted)", p.AccessoryMA)
+	if p.VehicleKnown {
+		draw = fmt.Sprintf("%g mA and the vehicle's own %.0f mA", p.AccessoryMA, p.DrawMA-p.AccessoryMA)
+	}
+	return fmt.Sprintf(" %s take %.0f Ah from %g to %g %% in %.1f days.", draw, p.CapacityAh, p.FromPercent, p.LowestPercent, p.Days)
 }
 
 func (f *FeedAnswer) cranking(c *judge.Choice) string {
+	bridged := "."
+	if c.HoldUpS > 0 {
+		bridged = fmt.Sprintf("; behind a diode %.0f µF bridge %s.", f.Want.HoldUpF*1e6, Seconds(c.HoldUpS))
+	}
 	for _, r := range c.Reasons {
-		switch r.Code {
-		case judge.UnfedInStart, judge.RestartsInStart, judge.StartNotSeen, judge.StartUndecided, judge.MinimumNotKnown, judge.WorksInStart, judge.RidesStart, judge.OnAfterStart:
-			return "Cranking: " + because(c, r) + "."
+		if ofStart(r.Code) {
+			return "Cranking: " + strings.Replace(because(c, r), " while cranking", "", 1) + bridged
 		}
 	}
 	return "Cranking: not known."
 }
 
-// why names the weightiest reasons against a slot; where there is none, what makes it
-// the lesser choice.
-func (f *FeedAnswer) why(c *judge.Choice) string {
-	var out []string
-	for _, r := range c.Reasons {
-		if r.Weight == c.Weight() && r.Weight < judge.Speaks {
-			out = append(out, because(c, r))
-		}
-	}
-	if len(out) == 0 {
-		return fmt.Sprintf("as good, with less to spare (%.1f A)", c.SpareA)
-	}
-	return strings.Join(out, "; ")
-}
-
-// What is said of a slot that is left alone, whatever was asked.
-const (
-	untouchable  = "nobody may touch it"
-	needsNetwork = "cannot be tested here: needs the vehicle's data network"
-)
-
-// because says one reason.
-func because(c *judge.Choice, r judge.Reason) string {
-	switch r.Code {
-	case judge.Avoided:
-		return untouchable
-	case judge.Untestable:
-		return needsNetwork
-	case judge.Faulty:
-		return faultText(r.Fault)
-	case judge.WrongBehaviour:
-		return BehaviourName(protocol.Behaviour(c.Slot.Behaviour))
-	case judge.BehaviourNotProven:
-		return "what it does is not proven"
-	case judge.OnlyWithEngine:
-		return "live only with the engine running"
-	case judge.PermanentWatched:
-		return fmt.Sprintf("watched for %s after key-off only", Seconds(r.Value))
-	case judge.OnTooLong:
-		return fmt.Sprintf("stays on %s after key-off, %s are acceptable", Seconds(r.Value), Seconds(r.Limit))
-	case judge.OffNotSeen:
-		return fmt.Sprintf("not seen to go off within %s", Seconds(r.Limit))
-	case judge.RatingNotKnown:
-		return "its rating is not known"
-	case judge.TooLittleSpare:
-		return fmt.Sprintf("%.1f A to spare, %.1f A wanted", max(0, r.Value), r.Limit)
-	case judge.NoFuseFits:
-		if r.Value == 0 {
-			return "no fuse of that kind is large enough"
-		}
-		return fmt.Sprintf("the added circuit wants a fuse of %g A, %.1f A is the most here", r.Value, r.Limit)
-	case judge.SpareProvisional:
-		return fmt.Sprintf("at most %.1f A, provisional", r.Value)
-	case judge.SideNotKnown:
-		return "feed side not known"
-	}
-	return startText(r)
-}
-
-// startText says what a start does to the accessory.
-func startText(r judge.Reason) string {
-	switch r.Code {
-	case judge.UnfedInStart:
-		if r.Value == 0 {
-			return "off while cranking; it would restart"
-		}
-		return fmt.Sprintf("off for %s while cranking; it would restart", Seconds(r.Value))
-	case judge.RestartsInStart:
-		return fmt.Sprintf("falls to %.2f V while cranking, below its %.1f V; it would restart", r.Value, r.Limit)
-	case judge.OnAfterStart:
-		return "off; it comes on with the engine"
-	case judge.StartNotSeen:
-		return "no start was measured"
-	case judge.StartUndecided:
-		return fmt.Sprintf("falls to %.2f V while cranking, too near its %.1f V to tell", r.Value, r.Limit)
-	case judge.MinimumNotKnown:
-		return "the accessory's minimum volts are not known"
-	case judge.WorksInStart:
-		return fmt.Sprintf("works on; lowest %.2f V, it needs %.1f V", r.Value, r.Limit)
-	case judge.RidesStart:
-		return fmt.Sprintf("too low or off for %s, which it rides through", Seconds(r.Value))
-	}
-	return string(r.Code)
-}
-
-func faultText(a judge.Amiss) string {
-	switch a {
-	case judge.HighResistance:
-		return "bad joint: falls under load"
-	case judge.Ghost:
-		return "ghost: volts without strength"
-	case judge.BackFed:
-		return "fed from its load side"
-	case judge.Pulsed:
-		return "pulsed: switched on and off fast"
-	case judge.ContactLost:
-		return "its contact comes and goes"
-	case judge.OpenCircuit:
-		return "open circuit"
-	}
-	return string(a)
+// ofStart reports whether a reason is about the start: it has a line of its own.
+func ofStart(code judge.ReasonCode) bool {
+	return slices.Contains([]judge.ReasonCode{judge.UnfedInStart, judge.RestartsInStart, judge.StartNotSeen, judge.StartUndecided, judge.BridgeUndecided,
+		judge.MinimumNotKnown, judge.WorksInStart, judge.RidesStart, judge.OnAfterStart}, code)
 }

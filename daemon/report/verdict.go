@@ -44,12 +44,14 @@ func (b *BoxVerdict) Table(width int) string {
 		}
 		line(&out, []int{b.slotWidth(), 16, 10, max(20, width-b.slotWidth()-16-10-6)}, []string{v.Slot, b.Legends[v.Slot], Outcome(v.Outcome), text})
 	}
-	out.WriteString("\n" + Wrap(proveAgain, width, "") + "\n")
+	out.WriteString("\n" + Wrap(ProveAgain(), width, "") + "\n")
 	return out.String()
 }
 
-// proveAgain stands below every verdict.
-const proveAgain = "The verdict is of the box as it was measured, by the limits of its file. Prove each slot again where the box is fitted; airbag, brake and steering circuits are for who is trained for them."
+// ProveAgain stands below every verdict.
+func ProveAgain() string {
+	return "The verdict is of the box as it was measured, by the limits of its file. Prove each slot again where the box is fitted; airbag, brake and steering circuits are for who is trained for them."
+}
 
 // slotWidth is that of the longest slot.
 func (b *BoxVerdict) slotWidth() int {
@@ -91,13 +93,29 @@ func slotsNoun(n int) string {
 	return "slots"
 }
 
+// namedMost is how many slots are named that share why they were not tested; more are
+// counted.
+const namedMost = 12
+
 // notTested lists what nobody tested.
 func (b *BoxVerdict) notTested() []string {
-	var parts []string
+	var parts, whys []string
+	slots := map[string][]string{}
 	for i := range b.Slots {
 		if v := &b.Slots[i]; !v.Tested() || v.Reasons[0].Code == judge.NoLead {
-			parts = append(parts, fmt.Sprintf("%s (%s)", v.Slot, VerdictReason(&v.Reasons[0])))
+			why := VerdictReason(&v.Reasons[0])
+			if slots[why] == nil {
+				whys = append(whys, why)
+			}
+			slots[why] = append(slots[why], v.Slot)
 		}
+	}
+	for _, why := range whys {
+		which := list(slots[why], "and")
+		if n := len(slots[why]); n > namedMost {
+			which = fmt.Sprintf("%d slots", n)
+		}
+		parts = append(parts, fmt.Sprintf("%s (%s)", which, why))
 	}
 	for _, c := range b.LeftOut {
 		parts = append(parts, checkText(c)+" of every slot (left out)")

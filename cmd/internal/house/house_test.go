@@ -90,10 +90,10 @@ var may = map[string]struct {
 	"daemon/config":              {[]string{"adc", "daemon/measure", "daemon/drive", "daemon/handbook", "github.com/pelletier/go-toml/v2"}, "pure: bytes in, values out"},
 	"daemon/handbook":            {nil, "pure: published tables, each value with its source"},
 	"daemon/judge":               {[]string{"daemon/handbook"}, "pure: its inputs are small values of its own"},
-	"daemon/evidence":            {[]string{"protocol", "daemon/config", "daemon/judge", "daemon/report"}, "pure: documents and box files in, the judge's values out"},
+	"daemon/evidence":            {[]string{"protocol", "daemon/config", "daemon/handbook", "daemon/judge", "daemon/report"}, "pure: documents and box files in, the judge's values out"},
 	"daemon/report":              {[]string{"protocol", "daemon/handbook", "daemon/judge"}, "pure: documents and judgements in, words out"},
 	"daemon/outbox":              {[]string{"protocol", "modernc.org/sqlite"}, "keeps documents, knows no network"},
-	"daemon/dashboard":           {[]string{"protocol", "daemon/config", "daemon/link", "daemon/records", "daemon/report", "daemon/judge", "daemon/evidence", "daemon/dashboard/access", "daemon/dashboard/picture", "daemon/dashboard/photo"}, "shows documents and exercises; knows neither measuring nor SQL"},
+	"daemon/dashboard":           {[]string{"protocol", "daemon/config", "daemon/link", "daemon/records", "daemon/report", "daemon/judge", "daemon/evidence", "daemon/dashboard/access", "daemon/dashboard/picture", "daemon/dashboard/photo", "github.com/boombuler/barcode"}, "shows documents and exercises; knows neither measuring nor SQL"},
 	"daemon/dashboard/access":    {[]string{"daemon/records", "github.com/alexedwards/argon2id", "github.com/alexedwards/scs/v2", "golang.org/x/crypto", "golang.org/x/text", "golang.org/x/time"}, "users and sessions; knows no page"},
 	"daemon/dashboard/picture":   {[]string{"protocol", "daemon/report"}, "pure: documents in, pictures out"},
 	"daemon/dashboard/photo":     {[]string{"github.com/bep/imagemeta", "golang.org/x/image"}, "pure: bytes in, bytes out"},
@@ -175,6 +175,18 @@ func TestPureStaysPure(t *testing.T) {
 			}
 			return true
 		})
+	}
+}
+
+// The gate runs the tests of pure packages without the race detector: it must mean the
+// same packages.
+func TestTheGateKnowsWhatIsPure(t *testing.T) {
+	text, err := os.ReadFile(filepath.Join(top(t), ".ci/test"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	if want := "\npure=\"./" + strings.Join(pure, " ./") + "\"\n"; !strings.Contains(string(text), want) {
+		t.Errorf(".ci/test does not say %q", want)
 	}
 }
 

@@ -5,15 +5,14 @@
   const everyMS = 3000;
   const main = document.getElementById("main");
   const filling = () => [...main.querySelectorAll("input, textarea, select")].some((f) => f.matches(":focus") || (f.defaultValue !== undefined && f.value !== f.defaultValue));
-  let shown = null;
+  const shown = main.innerHTML;
   setInterval(async () => {
     if (document.visibilityState !== "visible" || filling()) return;
     try {
       const r = await fetch(location.href);
       if (!r.ok) return;
       const text = new DOMParser().parseFromString(await r.text(), "text/html").getElementById("main").innerHTML;
-      if (shown !== null && text !== shown) location.reload();
-      shown = text;
+      if (text !== shown) location.reload();
     } catch {
       // The server is away; the next look tells.
     }

@@ -123,6 +123,7 @@ func (b *Board) pulse() bool { return b.gate(b.watchdog) }
 func (b *Board) follow(was bool) {
 	if b.pulse() != was {
 		b.held, b.changed = true, b.now
+		b.judge.fed()
 	}
 	b.switchOver()
 }

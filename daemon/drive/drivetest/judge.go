@@ -21,6 +21,7 @@ const (
 	dropWithin = 200 * time.Millisecond // after the last pulse
 	standMost  = 100 * time.Millisecond // that the loop may stand still
 	staleMost  = 250 * time.Millisecond // without samples
+	apart      = 80 * time.Millisecond  // between a start and a load: 0.1 s, less what a write may be late
 )
 
 // Judge holds what carries current to the limits, at every instant. It is told what the
@@ -39,7 +40,7 @@ type Judge struct {
 	turned    time.Duration // its loop last did
 	wasOff    bool          // the bench was seen disarmed since the last doubt
 	permitted bool
-	last      time.Duration // when something was last permitted
+	last      time.Duration // when something was last permitted, or the watchdog was last fed while it was
 }
 
 // carried is what one line has carried.
@@ -74,6 +75,9 @@ type View struct {
 	// SupplyV is the bench supply, LowV the least that it may have now.
 	SupplyV, LowV float64
 	Age           time.Duration // of the latest sample
+	// Unknown: the program has begun within a second, and has not yet seen supply and
+	// terminals: then who arms it waits.
+	Unknown bool
 	// Doubt: the clock went back, or a contact has contradicted its line for too long.
 	Doubt bool
 }
@@ -88,10 +92,19 @@ func (j *Judge) Turn(v View) {
 		j.permitted = v.Armed && sound
 	case !v.Armed:
 		j.wasOff = true
+	case j.wasOff && v.Unknown && v.StopReleased:
 	case j.wasOff:
 		j.permitted, j.wasOff = sound, false
 	}
 	if j.permitted {
+		j.last = j.now
+	}
+}
+
+// fed is told that the watchdog's line has changed: the supply may last from then, late in a
+// turn as it may be, but not where the loop has not turned and something else feeds it.
+func (j *Judge) fed() {
+	if j.permitted && j.now-j.turned <= standMost {
 		j.last = j.now
 	}
 }
@@ -192,6 +205,10 @@ func (j *Judge) switched(line int, on, anew bool) {
 		}
 	}
 	for i, other := range j.lines {
+		contrary := l.Kind == Start && other.Kind == Load || l.Kind == Load && other.Kind == Start
+		if off := j.now - j.on[i].until; contrary && j.on[i].ever && (j.on[i].on || off < apart) {
+			j.find("%s %v after %s", l.Name, off, other.Name)
+		}
 		if i == line || !j.on[i].on {
 			continue
 		}

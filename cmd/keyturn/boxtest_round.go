@@ -1,0 +1,185 @@
+package main
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"io"
+
+	"keyturn/adc"
+	"keyturn/cmd/internal/attend"
+	"keyturn/cmd/internal/parts"
+	"keyturn/daemon"
+	"keyturn/daemon/config"
+	"keyturn/daemon/drive"
+	"keyturn/daemon/evidence"
+	"keyturn/daemon/judge"
+	"keyturn/daemon/report"
+	"keyturn/protocol"
+)
+
+// testBench is the bench that a box is tested on.
+type testBench interface {
+	// file is its bench file, whose slots are places.
+	file() config.Bench
+	// begin makes ready for a round: what the daemon is to be told of the bench as it is in
+	// the round, its lines (nil where it drives nothing), and the clock of its inputs.
+	begin(b config.Bench, r config.Round) (o daemon.Options, lines *parts.Lines, now func() adc.Instant, err error)
+	// pages opens a dashboard for the test that is kept in a folder, and returns where; empty
+	// where the shop's own shows it.
+	pages(ctx context.Context, folder string) (address string, err error)
+	// farewell is said at the end.
+	farewell(out io.Writer) error
+	Close() error
+}
+
+// boxTesting is a test of a box that goes on.
+type boxTesting struct {
+	bench   config.Bench
+	box     *config.Box
+	rounds  []config.Round
+	limits  judge.Limits
+	source  drive.CrankSource
+	out     io.Writer
+	width   int
+	typed   <-chan string
+	folder  *testFolder
+	cycles  []*protocol.Cycle // a round each
+	doc     protocol.Verdict  // as it was published last
+	verdict report.BoxVerdict // the same
+	begun   bool              // it was published before the first round of this run
+	steps   steps
+	fault   error // what the judge could not do
+
+	earlier *protocol.Verdict // what it supersedes; nil for nothing
+	again   []string          // the slots of that which are tested again
+}
+
+// placeLeads are the leads of a place.
+func (t *boxTesting) placeLeads(place string) (leads []config.Lead) {
+	for _, l := range t.bench.Leads {
+		if l.Role == config.RoleSlot && l.Slot == place {
+			leads = append(leads, l)
+		}
+	}
+	return leads
+}
+
+// round is a round as the document has it.
+func (t *boxTesting) round(n int) *protocol.VerdictRound {
+	out := &protocol.VerdictRound{Number: t.rounds[n].Number}
+	for _, p := range t.rounds[n].Places {
+		for i, l := range t.placeLeads(p.Place) {
+			x := protocol.VerdictLead{Lead: l.Name, Slot: p.Slot, Fuse: protocol.Fuse(p.Fuse), Moved: p.Moved, Fitted: p.Fitted}
+			if l.Side != "" {
+				x.Side = protocol.OrNull(t.box.Slot(p.Slot).Sides()[i])
+			}
+			out.Leads = append(out.Leads, x)
+		}
+	}
+	return out
+}
+
+func (t *boxTesting) legends() map[string]string {
+	out := map[string]string{}
+	for i := range t.box.Slots {
+		out[t.box.Slots[i].ID] = t.box.Slots[i].Legend
+	}
+	return out
+}
+
+// errNoCycle says that the daemon ended before a key cycle was final.
+var errNoCycle = errors.New("no key cycle was measured")
+
+// measure measures a round.
+func (t *boxTesting) measure(ctx context.Context, b testBench, n int) error {
+	r := t.rounds[n]
+	in := t.bench.InRound(t.box, r)
+	o, lines, now, err := b.begin(in, r)
+	if err != nil {
+		return err
+	}
+	ctx, stop := context.WithCancel(ctx)
+	defer stop()
+	o.Judge = func(c *protocol.Cycle) *protocol.Verdict {
+		if c != nil && lines == nil {
+			stop() // nobody else ends it
+		}
+		return t.judge(c)
+	}
+	if lines == nil {
+		err = t.byHand(ctx, o)
+	} else {
+		a, d := attend.New(in, in.RoundScript(t.box, r, t.source), lines, now, "", t.typed, t.out)
+		o.Drive, a.Brief = d, true
+		err = a.Serve(ctx, d, func(ctx context.Context) error { return daemon.Run(ctx, o) })
+		t.steps.answers++
+	}
+	switch {
+	case err != nil:
+		return err
+	case t.fault != nil:
+		return t.fault
+	case len(t.cycles) == n:
+		return errNoCycle
+	}
+	return nil
+}
+
+// byHand lets a person turn the key.
+func (t *boxTesting) byHand(ctx context.Context, o daemon.Options) error {
+	marks := make(chan adc.Input, 1)
+	o.Marks = marks
+	fmt.Fprint(t.out, "Turn the key: accessory, on, start, on, off. Press Enter when it is off and nothing more is to be watched: ")
+	go func() {
+		if _, err := t.line(ctx); err == nil {
+			marks <- adc.Input{Kind: adc.MarkInput, Mark: adc.Mark{End: true, Source: adc.SourceOperator}}
+		}
+	}()
+	return daemon.Run(ctx, o)
+}
+
+// judge takes a key cycle, nil before the first, and says what is known of the box now. It
+// is called while the daemon runs.
+func (t *boxTesting) judge(c *protocol.Cycle) *protocol.Verdict {
+	if c == nil && t.begun {
+		return nil
+	}
+	t.begun = true
+	if c != nil {
+		// Rounds are told apart by what the test numbers: where the bench numbered them is its
+		// outbox's affair.
+		c.Stream, c.Seq = t.doc.ID, int64(len(t.cycles)+1)
+		t.cycles = append(t.cycles, c)
+	}
+	slots, err := t.slots()
+	if err != nil {
+		t.fault = err
+		return nil
+	}
+	b := judge.JudgeBox(t.limits, slots)
+	d := &t.doc
+	d.Revision++
+	d.Rounds, d.Round, d.Final, d.Cycles = len(t.rounds), nil, len(t.cycles) == len(t.rounds), nil
+	for _, c := range t.cycles {
+		d.Cycles = append(d.Cycles, c.ID)
+	}
+	if !d.Final {
+		d.Round = t.round(len(t.cycles))
+	}
+	evidence.Judge(d, &b, slots, t.box)
+	if t.earlier != nil {
+		evidence.Carry(d, t.earlier, t.again)
+	}
+	t.verdict = evidence.Verdict(d)
+	out := *d
+	return &out
+}
+
+// slots are the slots of the box as far as they were measured.
+func (t *boxTesting) slots() ([]judge.BoxSlot, error) {
+	if len(t.cycles) == 0 {
+		return evidence.Unmeasured(t.box, protocol.Subject(t.bench.Subject), t.bench.AirbagUnitsAbsent), nil
+	}
+	return evidence.BoxSlots(t.cycles, t.box, t.bench.AirbagUnitsAbsent)
+}

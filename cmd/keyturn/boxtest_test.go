@@ -1,0 +1,234 @@
+package main
+
+import (
+	"bytes"
+	"context"
+	"fmt"
+	"io"
+	"os"
+	"path/filepath"
+	"slices"
+	"strings"
+	"sync"
+	"testing"
+
+	"keyturn/daemon/config"
+	"keyturn/daemon/link"
+	"keyturn/protocol"
+	"keyturn/protocol/protocoltest"
+)
+
+// answering types the same again and again, as somebody who does what he is asked to.
+func answering(rounds int, lines ...string) io.Reader {
+	return strings.NewReader(strings.Repeat(strings.Join(lines, "\n")+"\n", rounds))
+}
+
+// boxTestOf runs the command as it is typed, on a practice bench whose verdicts are heard by
+// an ordinary subscriber.
+func boxTestOf(t *testing.T, in io.Reader, args ...string) (out string, heard []*protocol.Verdict, p *practiceBox, err error) {
+	t.Helper()
+	var c boxTest
+	if err := typed(t, &c, append(args, "--practice", "--fast")...); err != nil {
+		t.Fatal(err)
+	}
+	box, hash, err := readHashedBox(c.Box)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if p, err = newPracticeBox(&box, c.Seed, true, c.Crank == "supply-dip"); err != nil {
+		t.Fatal(err)
+	}
+	defer p.Close()
+	var mu sync.Mutex
+	v, err := protocoltest.New()
+	if err != nil {
+		t.Fatal(err)
+	}
+	sub, err := link.NewSubscriber(t.Context(), link.SubscriberOptions{Broker: link.Broker{URL: p.broker.url, ClientID: "hears"}, Filters: []string{protocol.ResultFilter("keyturn", "+")}, Take: func(m link.Message) {
+		defer m.Ack()
+		d, err := protocol.Decode(m.Payload)
+		x, ok := d.(*protocol.Verdict)
+		if err != nil || !ok {
+			return
+		}
+		if err := v.Validate("keyturn", m.Topic, m.Payload); err != nil {
+			t.Error(err)
+		}
+		mu.Lock()
+		defer mu.Unlock()
+		heard = append(heard, x)
+	}})
+	if err != nil {
+		t.Fatal(err)
+	}
+	var b bytes.Buffer
+	err = c.on(t.Context(), p, &box, hash, in, &b, 120)
+	sub.Close()
+	mu.Lock()
+	defer mu.Unlock()
+	return b.String(), heard, p, err
+}
+
+// slotOf is what a verdict says of a slot.
+func slotOf(v *protocol.Verdict, slot string) *protocol.SlotVerdict {
+	return &v.Slots[slices.IndexFunc(v.Slots, func(s protocol.SlotVerdict) bool { return s.Slot == slot })]
+}
+
+// From the first lead to the verdict: forty-eight slots on a bench of sixteen leads, in
+// rounds. What is planted is found and named, no sound slot fails, what the bench cannot
+// test does not pass; and every revision was published, the last one final.
+func TestBoxTestOverSeeds(t *testing.T) {
+	seeds, box, most := 2, "camper-48", 19
+	if raceFactor > 1 {
+		seeds, box, most = 1, "trainer-8", 5
+	}
+	for seed := range seeds {
+		folder := filepath.Join(t.TempDir(), "kept")
+		out, heard, p, err := boxTestOf(t, answering(40, "", "practice-box"), "../../testdata/boxes/"+box+".toml", "--keep", folder, "--crank-source", "supply-dip", "--seed", fmt.Sprint(seed))
+		if err != nil {
+			t.Fatalf("%v\n%s", err, out)
+		}
+		last, err := readKeptVerdict(folder)
+		if err != nil {
+			t.Fatal(err)
+		}
+		if len(heard) != most+1 || !heard[most].Final || heard[0].Round == nil || heard[0].Round.Number != 1 || heard[most].Round != nil || heard[most].Revision != last.Revision {
+			t.Errorf("seed %d: %d verdicts heard", seed, len(heard))
+		}
+		planted := map[string]string{}
+		for _, f := range p.planted {
+			planted[f.Slot] = f.Kind
+		}
+		passed := 0
+		for _, s := range last.Slots {
+			codes := ""
+			for _, r := range s.Reasons {
+				if r.Makes != protocol.OutcomePass {
+					codes += " " + r.Reason
+				}
+			}
+			want := map[string]string{config.OpenCircuit: "no-volts", config.SeriesResistance: "contact", config.BackFeed: "back-fed"}[planted[s.Slot]]
+			switch x := p.box.Slot(s.Slot); {
+			case want != "" && (s.Outcome == protocol.OutcomePass || !strings.Contains(codes, want)):
+				t.Errorf("seed %d: %s has a fault, %s: %s%s", seed, s.Slot, planted[s.Slot], s.Outcome, codes)
+			case want == "" && s.Outcome == protocol.OutcomeFail:
+				t.Errorf("seed %d: %s is sound: %+v", seed, s.Slot, s.Reasons)
+			case s.Outcome == protocol.OutcomePass && (x.Avoid != "no" || x.Control == config.ControlNetwork):
+				t.Errorf("seed %d: %s passes, and cannot be tested", seed, s.Slot)
+			case s.Outcome == protocol.OutcomePass:
+				passed++
+			}
+		}
+		if passed*2 < len(last.Slots) && raceFactor == 1 {
+			t.Errorf("seed %d: %d of %d slots pass", seed, passed, len(last.Slots))
+		}
+		for _, says := range []string{"Round 1 of " + fmt.Sprint(most), "move the leads, fuse in", "take the fuse out", "emergency stop", "leads moved", "Planted in this practice box"} {
+			if !strings.Contains(out, says) {
+				t.Errorf("seed %d: it does not say %q", seed, says)
+			}
+		}
+		t.Logf("seed %d: %d of %d slots pass; %s", seed, passed, len(last.Slots), out[strings.Index(out, fmt.Sprint(most)+" rounds in"):strings.Index(out, "Kept in")])
+	}
+}
+
+// A test that somebody ended goes on in its folder: under its id, after its rounds, with a
+// higher revision. A round may be measured again, and the wrong id arms nothing.
+func TestBoxTestGoesOn(t *testing.T) {
+	folder := filepath.Join(t.TempDir(), "kept")
+	args := []string{"../../testdata/boxes/trainer-8.toml", "--keep", folder}
+	out, heard, _, err := boxTestOf(t, strings.NewReader("\npractice-box\n\nwrong\n\npractice-box\nr\n\npractice-box\nx\nq\n"), args...)
+	if err == nil || !strings.Contains(err.Error(), "what was measured is kept") {
+		t.Fatalf("%v\n%s", err, out)
+	}
+	for _, says := range []string{"Round 2 was not measured: nothing was armed", "r repeats round 2", `"x" is none of the answers`} {
+		if !strings.Contains(out, says) {
+			t.Errorf("it does not say %q:\n%s", says, out)
+		}
+	}
+	if n := strings.Count(out, "Round 2 of 5"); n != 3 {
+		t.Errorf("round 2 was shown %d times:\n%s", n, out)
+	}
+	first := heard[len(heard)-1]
+	if first.Final || len(first.Cycles) != 2 || first.Round.Number != 3 {
+		t.Errorf("%+v", first)
+	}
+	out, heard, _, err = boxTestOf(t, answering(9, "", "practice-box"), args...)
+	if err != nil {
+		t.Fatalf("%v\n%s", err, out)
+	}
+	if !strings.Contains(out, "goes on: 2 of 5 rounds are measured") || strings.Contains(out, "Round 2 of 5") {
+		t.Errorf("it begins anew:\n%s", out)
+	}
+	last := heard[len(heard)-1]
+	if last.ID != first.ID || heard[0].Revision <= first.Revision || !last.Final || len(last.Cycles) != 5 {
+		t.Errorf("%+v", last)
+	}
+	for _, refused := range [][]string{
+		{"../../testdata/boxes/pickup-20.toml", "of another box"}, {"../../testdata/boxes/trainer-8.toml", "of other slots", "--only", "t1"}, {"../../testdata/boxes/trainer-8.toml", "with other limits", "--fall-v", "2"},
+	} {
+		if _, _, _, err := boxTestOf(t, strings.NewReader(""), append([]string{refused[0], "--keep", folder}, refused[2:]...)...); err == nil || !strings.Contains(err.Error(), refused[1]) {
+			t.Errorf("%v: %v", refused, err)
+		}
+	}
+}
+
+// What did not pass is tested again by itself, between two rounds with the leads in slots
+// that passed: a slot without volts now fails, and the rest keeps what was said of it.
+func TestBoxTestAgain(t *testing.T) {
+	const box = "../../testdata/boxes/pickup-20.toml"
+	dir := t.TempDir()
+	first, second := filepath.Join(dir, "first"), filepath.Join(dir, "second")
+	if out, _, _, err := boxTestOf(t, answering(40, "", "practice-box"), box, "--keep", first, "--crank-source", "supply-dip"); err != nil {
+		t.Fatalf("%v\n%s", err, out)
+	}
+	out, _, p, err := boxTestOf(t, answering(40, "", "practice-box"), box, "--keep", second, "--again", first, "--crank-source", "supply-dip")
+	if err != nil {
+		t.Fatalf("%v\n%s", err, out)
+	}
+	was, err := readKeptVerdict(first)
+	if err != nil {
+		t.Fatal(err)
+	}
+	is, err := readKeptVerdict(second)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if string(is.Supersedes) != was.ID || is.ID == was.ID && len(is.Cycles) >= len(was.Cycles) {
+		t.Errorf("%s after %s: %d rounds after %d", is.ID, is.Supersedes, len(is.Cycles), len(was.Cycles))
+	}
+	for i, s := range was.Slots {
+		if s.Outcome == protocol.OutcomePass && (is.Slots[i].Outcome != s.Outcome || string(is.Slots[i].Test) != was.ID) {
+			t.Errorf("%s passed, now %+v", s.Slot, is.Slots[i])
+		}
+	}
+	for _, f := range p.planted {
+		if s := slotOf(is, f.Slot); s.Outcome != protocol.OutcomeFail {
+			t.Errorf("%s, %s: %+v", f.Slot, f.Kind, s)
+		}
+	}
+	if err := os.WriteFile(filepath.Join(first, verdictFile), []byte("{}"), 0o644); err != nil {
+		t.Fatal(err)
+	}
+	if _, _, _, err := boxTestOf(t, strings.NewReader(""), box, "--keep", filepath.Join(dir, "third"), "--again", first); err == nil || !strings.Contains(err.Error(), "earlier test") {
+		t.Errorf("of a file that is no verdict: %v", err)
+	}
+}
+
+// Where nobody could arm a bench, or its bench file is of another kind, nothing begins.
+func TestBoxTestRefuses(t *testing.T) {
+	for _, x := range []struct{ want, args string }{
+		{"armed by somebody at the bench", "../../testdata/boxes/trainer-8.toml --config ../../testdata/benches/box-test.toml"},
+		{"on a vehicle", "../../testdata/boxes/trainer-8.toml --config ../../testdata/benches/training.toml"},
+		{"for --practice", "../../testdata/boxes/trainer-8.toml --config ../../testdata/benches/box-test.toml --fast"},
+		{"is of 24 V", "../../testdata/boxes/minibus-48.toml --practice"},
+		{"--fall-v", "../../testdata/boxes/trainer-8.toml --practice --fall-v=-1"},
+	} {
+		var c boxTest
+		if err := typed(t, &c, append(strings.Fields(x.args), "--keep", filepath.Join(t.TempDir(), "k"))...); err != nil {
+			t.Fatal(err)
+		}
+		if err := c.test(context.Background(), strings.NewReader(""), io.Discard, 100); err == nil || !strings.Contains(err.Error(), x.want) {
+			t.Errorf("%s: %v, want %q", x.args, err, x.want)
+		}
+	}
+}

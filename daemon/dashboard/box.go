@@ -1,0 +1,214 @@
+package dashboard
+
+import (
+	"errors"
+	"fmt"
+	"net/http"
+	"net/url"
+	"slices"
+	"strconv"
+
+	"keyturn/daemon/evidence"
+	"keyturn/daemon/judge"
+	"keyturn/daemon/records"
+	"keyturn/daemon/report"
+	"keyturn/protocol"
+)
+
+// boxRoutes are the addresses of the tests of fuse boxes.
+func (d *dashboard) boxRoutes(mux *routes) {
+	mux.HandleFunc("GET /boxes", d.boxes)
+	mux.HandleFunc("GET /boxes/{bench}/{id}", d.box)
+	mux.HandleFunc("GET /boxes/{bench}/{id}/sheet", d.boxSheet)
+	mux.HandleFunc("GET /boxes/{bench}/{id}/label", d.boxLabel)
+}
+
+// boxesBody is the page Boxes.
+type boxesBody struct {
+	None          string // why there is nothing to list
+	Form          *webForm
+	Rows          []boxRow
+	Older, Latest string // where the next page is, and the first from a later one
+}
+
+// boxRow is a test of a box in one line.
+type boxRow struct {
+	Path, When, Box, Title, Bench, Counts, Standing string
+	OfTested                                        mark
+	Job, JobPath                                    string
+	Open                                            bool
+}
+
+// outcomeField asks for an outcome, or any.
+func outcomeField(name, label string) *field {
+	f := &field{Name: name, Label: label, Kind: "choice", Options: []option{{"", "any"}}}
+	for o := judge.Fail; o <= judge.Pass; o++ {
+		f.Options = append(f.Options, option{o.String(), report.Outcome(o)})
+	}
+	return f
+}
+
+// outcome reads a field of outcomes; what is none is said beside it.
+func (f *webForm) outcome(name string) protocol.Outcome {
+	value := f.get(name)
+	if !slices.ContainsFunc(f.field(name).Options, func(o option) bool { return o.Value == value }) {
+		f.wrong(name, "There is no such outcome.")
+	}
+	return protocol.Outcome(value)
+}
+
+// boxForm asks which tests are wanted.
+func (d *dashboard) boxForm(r *http.Request) (*webForm, error) {
+	var known []string
+	if d.o.Jobs != nil {
+		var err error
+		if known, err = d.o.Jobs.TestedBoxes(r.Context()); err != nil {
+			return nil, err
+		}
+	}
+	f := newForm("b", "/boxes", "Search", &field{Name: "box", Label: "Box", Hint: "The id of its box file.", Known: known}, outcomeField("outcome", "What could be tested"),
+		&field{Name: "job", Label: "Job", Hint: "Its number.", Mode: "numeric"})
+	f.fill(r.URL.Query())
+	return f, nil
+}
+
+// verdictFilter reads which tests are wanted; what cannot be is said beside its field.
+func (f *webForm) verdictFilter() records.VerdictFilter {
+	out := records.VerdictFilter{Box: f.get("box"), Limit: pageOf + 1}
+	if out.Box != "" && protocol.CheckID(out.Box) != nil {
+		f.wrong("box", "Small letters, digits and hyphens only, at most 32.")
+	}
+	if n := f.count("job"); n != 0 {
+		out.Job = strconv.FormatInt(n, 10)
+	}
+	out.OfTested = f.outcome("outcome")
+	return out
+}
+
+func (d *dashboard) boxes(w http.ResponseWriter, r *http.Request) {
+	form, err := d.boxForm(r)
+	if err != nil {
+		d.failed(w, r, err)
+		return
+	}
+	f := form.verdictFilter()
+	q := r.URL.Query()
+	f.Before = records.VerdictRef{Bench: q.Get("before-bench"), ID: q.Get("before")}
+	first := f.Before == records.VerdictRef{}
+	if !first && (protocol.CheckID(f.Before.Bench) != nil || protocol.CheckID(f.Before.ID) != nil) {
+		d.sorry(w, r, http.StatusBadRequest, "That page has no beginning: search again.")
+		return
+	}
+	p, body, status := d.page("Boxes", "boxes"), boxesBody{Form: form}, http.StatusOK
+	switch {
+	case len(form.Faults()) > 0:
+		status = http.StatusBadRequest
+	case d.o.Jobs == nil:
+		body.None = "This server keeps no records."
+	default:
+		found, err := d.o.Jobs.Verdicts(r.Context(), f)
+		if errors.Is(err, records.ErrNoVerdict) {
+			d.sorry(w, r, http.StatusNotFound, "The test that this page would begin after is not in the records: search again.")
+			return
+		}
+		if err != nil {
+			d.failed(w, r, err)
+			return
+		}
+		if len(found) > pageOf {
+			found = found[:pageOf]
+			body.Older = boxesPath(form, found[pageOf-1])
+		}
+		if !first {
+			body.Latest = boxesPath(form, nil)
+		}
+		for _, v := range found {
+			row := d.boxRow(v)
+			if body.Rows = append(body.Rows, row); row.Open {
+				p.Scripts = []string{"waiting.js"}
+			}
+		}
+	}
+	p.Body = body
+	d.show(w, r, status, "boxes", p)
+}
+
+// boxesPath is the address of a search; of the page that follows a test, if there is one.
+func boxesPath(f *webForm, after *protocol.Verdict) string {
+	q := url.Values{}
+	if after != nil {
+		q = url.Values{"before-bench": {after.Bench}, "before": {after.ID}}
+	}
+	for _, x := range f.Fields {
+		if x.Value != "" {
+			q.Set(x.Name, x.Value)
+		}
+	}
+	return "/boxes?" + q.Encode()
+}
+
+func (d *dashboard) boxRow(v *protocol.Verdict) boxRow {
+	b := evidence.Verdict(v)
+	row := boxRow{Path: boxPath(v.Bench, v.ID), When: d.tested(v), Box: clean(v.Box), Title: clean(string(v.Title)), Bench: clean(v.Bench),
+		Standing: boxStanding(v), OfTested: outcomeMark(b.OfTested), Counts: outcomeCounts(&b), Open: !v.Final}
+	row.Job, row.JobPath = testJob(v)
+	return row
+}
+
+// tested says when what a test says so far was known, or its id where the bench's clock
+// was not set: two links are not to be called alike.
+func (d *dashboard) tested(v *protocol.Verdict) string {
+	if t, ok := wall(v.Wall, d.o.Zone); ok {
+		return moment(t)
+	}
+	return clean(v.ID)
+}
+
+// boxPath is the page of a test.
+func boxPath(bench, id string) string { return "/boxes/" + clean(bench) + "/" + clean(id) }
+
+// testJob is the job that a test names, and its page where the name is a number.
+func testJob(v *protocol.Verdict) (job, path string) {
+	if n, err := strconv.ParseInt(string(v.Job), 10, 64); err == nil && n > 0 {
+		path = jobPath(n)
+	}
+	return clean(string(v.Job)), path
+}
+
+// boxStanding says how far a test is.
+func boxStanding(v *protocol.Verdict) string {
+	switch done := len(v.Cycles); {
+	case v.Final && done >= v.Rounds:
+		return "over: " + plural(done, "round", "rounds") + " measured"
+	case v.Final:
+		return fmt.Sprintf("ended early: %d of %s measured", done, plural(v.Rounds, "round", "rounds"))
+	case v.Round != nil:
+		return fmt.Sprintf("in progress: round %d of %d comes next", v.Round.Number, v.Rounds)
+	default:
+		return fmt.Sprintf("in progress: %d of %s measured", done, plural(v.Rounds, "round", "rounds"))
+	}
+}
+
+// outcomeMark is an outcome as it is shown.
+func outcomeMark(o judge.Outcome) mark {
+	return mark{[...]string{judge.Fail: "none", judge.Unproven: "unproven", judge.Marginal: "part", judge.Pass: "full"}[o], report.Outcome(o)}
+}
+
+// outcomeCounts says how many of the tested slots came out how, the worst first, and how
+// many could not be tested.
+func outcomeCounts(b *report.BoxVerdict) string {
+	text := ""
+	add := func(n int, word string) {
+		if n > 0 {
+			if text != "" {
+				text += ", "
+			}
+			text += strconv.Itoa(n) + " " + word
+		}
+	}
+	for o := judge.Fail; o <= judge.Pass; o++ {
+		add(b.Count[o], report.Outcome(o))
+	}
+	add(b.Untested, "cannot be tested here")
+	return text
+}
