@@ -30,6 +30,8 @@ type feed struct {
 	OffAfter float64 `name:"off-within-s" help:"The longest acceptable time on after key-off, in seconds; 0: any." default:"0"`
 
 	Load  map[string]string `help:"What the circuit of a slot draws with everything on, in amperes; from the papers with a p behind it." placeholder:"SLOT=A"`
+	Null  string            `help:"A key cycle document of the same pairs of leads with the fuses in and no current: what flows through a fuse counts as its circuit's draw, and is provisional." type:"existingfile" placeholder:"FILE"`
+	Bits  int               `name:"null-bits" help:"Bits of the converters of those leads: 16 or 12." enum:"16,12" default:"16"`
 	Type  string            `name:"fuse" help:"Type of the fuse that the tap holds; without it that of the slot." placeholder:"TYPE"`
 	MostA float64           `name:"fuse-most" help:"The largest fuse that the tap takes; 0: it says none." default:"0"`
 
@@ -93,7 +95,15 @@ func (c *feed) answer(y *protocol.Cycle, box *config.Box) (*report.FeedAnswer, e
 	if err != nil {
 		return nil, err
 	}
-	a := &report.FeedAnswer{Want: want, Choices: judge.ChooseFeed(want, evidence.FeedSlots(y, box, loads)), Legends: map[string]string{}, Datum: box.Datum, LengthM: c.Length}
+	slots := evidence.FeedSlots(y, box, loads)
+	if c.Null != "" {
+		flows, err := readFlows([]*protocol.Cycle{y}, c.Null, c.Bits, box)
+		if err != nil {
+			return nil, err
+		}
+		evidence.AddFlows(slots, flows)
+	}
+	a := &report.FeedAnswer{Want: want, Choices: judge.ChooseFeed(want, slots), Legends: map[string]string{}, Datum: box.Datum, LengthM: c.Length}
 	for i := range box.Slots {
 		a.Legends[box.Slots[i].ID] = box.Slots[i].Legend
 	}

@@ -18,7 +18,9 @@ type verdict struct {
 	Box        string   `help:"The box file: what each slot should do." required:"" type:"existingfile" placeholder:"FILE"`
 	Absent     bool     `name:"airbag-units-absent" help:"Somebody saw that no airbag unit and no belt tensioner is connected; not on a vehicle."`
 	limitFlags `embed:""`
-	JSON       bool `name:"json" help:"Write it as JSON."`
+	Null       string `help:"A key cycle document of the same pairs of leads with the fuses in and no current: what flows through the fuses is told." type:"existingfile" placeholder:"FILE"`
+	Bits       int    `name:"null-bits" help:"Bits of the converters of those leads: 16 or 12." enum:"16,12" default:"16"`
+	JSON       bool   `name:"json" help:"Write it as JSON."`
 }
 
 // Run prints the verdict.
@@ -47,10 +49,16 @@ func (c *verdict) print(w io.Writer, width int) error {
 	for i := range box.Slots {
 		b.Legends[box.Slots[i].ID] = box.Slots[i].Legend
 	}
-	if c.JSON {
-		return writeVerdict(w, &b)
+	var flows []judge.SlotFlow
+	if c.Null != "" {
+		if flows, err = readFlows(cycles, c.Null, c.Bits, &box); err != nil {
+			return err
+		}
 	}
-	_, err = io.WriteString(w, b.Table(width))
+	if c.JSON {
+		return writeVerdict(w, &b, flows)
+	}
+	_, err = io.WriteString(w, b.Table(width)+flowLines(flows, width))
 	return err
 }
 
@@ -77,6 +85,7 @@ type (
 		LeftOut    []judge.Check  `json:"left_out"`
 		NotVisited []string       `json:"not_visited"`
 		Slots      []slotJSON     `json:"slots"`
+		FuseFlows  []flowJSON     `json:"fuse_flows,omitempty"` // with --null
 	}
 	slotJSON struct {
 		Slot    string       `json:"slot"`
@@ -99,7 +108,7 @@ type (
 	}
 )
 
-func writeVerdict(w io.Writer, b *report.BoxVerdict) error {
+func writeVerdict(w io.Writer, b *report.BoxVerdict, flows []judge.SlotFlow) error {
 	out := verdictJSON{Box: b.Box, Outcome: b.Outcome.String(), OfTested: b.OfTested.String(), Tested: map[string]int{}, Untested: b.Untested,
 		LeftOut: append([]judge.Check{}, b.LeftOut...), NotVisited: append([]string{}, b.NotVisited...), Slots: []slotJSON{}}
 	for o, n := range b.Count {
@@ -112,6 +121,9 @@ func writeVerdict(w io.Writer, b *report.BoxVerdict) error {
 			s.Reasons = append(s.Reasons, reasonOf(&v.Reasons[k]))
 		}
 		out.Slots = append(out.Slots, s)
+	}
+	for i := range flows {
+		out.FuseFlows = append(out.FuseFlows, flowOf(&flows[i]))
 	}
 	enc := json.NewEncoder(w)
 	enc.SetIndent("", "  ")

@@ -91,6 +91,7 @@ const (
 	BackFed        Amiss = "back-fed"        // live on its load side, with the fuse out
 	Pulsed         Amiss = "pulsed"          // switched on and off fast
 	ContactLost    Amiss = "contact-lost"    // comes and goes by itself
+	Blown          Amiss = "blown-fuse"      // in place, and no volts behind it
 )
 
 // Answer is yes, no, or not known.

@@ -15,6 +15,66 @@ type FusePair struct {
 	NullMV, UNullMV float64
 }
 
+// PairReading is what the two leads of a slot read at rest, in volts, each with its
+// standard uncertainty (k = 1) by itself.
+type PairReading struct{ FeedV, UFeedV, LoadV, ULoadV float64 }
+
+const (
+	// stepV is the step of a converter of 16 bits at the probe: 125 µV behind a divider of
+	// 13.2 (SBAS444E, full scale of 4.096 V). One of 12 bits has 16 times as much (SBAS473E). By how many
+	// steps a lead moved is wrong by a part f of them with the variance f·(1 - f), a quarter
+	// of a step squared at most.
+	stepV = 0.00165
+	// levelNoiseV is what else a level is uncertain by on its own: rounded to the mV (JCGM
+	// 100:2008, F.2.2.1), and noise of 1.6 mV over the 32 samples at least of it.
+	levelNoiseV = 0.0004
+	// pairDrift is by how much a pair drifts apart a kelvin, as a share of the volts: four
+	// resistors of 50 ppm/K and two converters of 40 ppm/K, each uniform, as the leads are
+	// built (SBAS444E, 5.5). pairDriftK is how much warmer or colder it may be
+	// than at the null, minutes apart in the same air (common practice, no published source).
+	pairDrift  = 62.5e-6
+	pairDriftK = 2
+)
+
+// NullPair is a pair that was nulled: what the two leads read with no current tells by how
+// much they disagree. A disagreement in gain is removed as far as the volts are the same:
+// what a lead's own uncertainty leaves of it grows with their difference.
+// bits are those of their converters, 16 or 12.
+func NullPair(now, null PairReading, bits int) FusePair {
+	step := stepV * math.Exp2(float64(16-bits))
+	noise := math.Hypot(step/2, math.Sqrt2*levelNoiseV)
+	gain := math.Hypot(now.UFeedV, now.ULoadV) / now.FeedV
+	left := math.Hypot(gain*(now.FeedV-null.FeedV), pairDrift*pairDriftK*now.FeedV)
+	return FusePair{
+		DropMV: 1e3 * (now.FeedV - now.LoadV), UDropMV: 1e3 * math.Hypot(noise, left),
+		NullMV: 1e3 * (null.FeedV - null.LoadV), UNullMV: 1e3 * noise,
+	}
+}
+
+// SlotFlow is what a nulled pair shows of a slot with its fuse in.
+type SlotFlow struct {
+	Slot     string
+	Position string // of the key
+	// Blown: the feed side is live and the other has no volts.
+	Blown bool
+	// SideKnown: which side is the feed is known, and with it the direction.
+	SideKnown bool
+	// Flow is the current; nil where it could not be told, and Why says why.
+	Flow *FuseFlow
+	Why  string
+}
+
+// MostA is the most that flows, as far as that is known.
+func (f *SlotFlow) MostA() (a float64, known bool) {
+	switch {
+	case f.Flow == nil:
+		return 0, false
+	case f.Flow.Flows:
+		return f.Flow.Current.HighA, true
+	}
+	return f.Flow.DetectsA, true
+}
+
 // FuseFlow is the current through a fuse in its slot.
 type FuseFlow struct {
 	Flows bool

@@ -116,6 +116,8 @@ func faultText(a judge.Amiss) string {
 		return "pulsed: switched on and off fast"
 	case judge.ContactLost:
 		return "its contact comes and goes"
+	case judge.Blown:
+		return "blown fuse"
 	case judge.OpenCircuit:
 		return "open circuit"
 	}
