@@ -22,8 +22,8 @@ func FuseFlows(c, null *protocol.Cycle, box *config.Box, bits int) ([]judge.Slot
 	for i := range c.Slots {
 		s := &c.Slots[i]
 		b := box.Slot(s.Slot)
-		if len(s.Leads) != 2 || s.Fuse != protocol.FuseIn || b == nil || box.Refuses(s.Slot, string(c.Subject), c.Subject == protocol.OffVehicle) != "" {
-			continue
+		if len(s.Leads) != 2 || s.Fuse != protocol.FuseIn || box.Refuses(s.Slot, string(c.Subject), false) != "" || b.Blades() == 3 {
+			continue // with three blades both leads are behind a fuse of their own
 		}
 		k := slices.IndexFunc(null.Slots, func(x protocol.CycleSlot) bool { return x.Slot == s.Slot })
 		if k < 0 {

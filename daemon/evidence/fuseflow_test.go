@@ -90,6 +90,16 @@ func TestFuseFlows(t *testing.T) {
 	}
 }
 
+// With three blades there is a lead behind each of two fuses, and none before them.
+func TestNoFlowBetweenTwoOutputs(t *testing.T) {
+	box := readBox(t)
+	box.Slot("f01").Kind, box.Slot("f01").FeedSide = "micro-three-blades", ""
+	flows, err := FuseFlows(cycleWith(pairIn("f01", 12.5, 0)), cycleWith(pairIn("f01", 12.5, 12.5)), box, 16)
+	if err != nil || len(flows) != 0 {
+		t.Errorf("%+v, %v", flows, err)
+	}
+}
+
 // The position in which the most flows is told, and a null with other volts is worse.
 func TestTheMostFlowIsTold(t *testing.T) {
 	box := readBox(t)
