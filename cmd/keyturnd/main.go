@@ -20,6 +20,7 @@ import (
 	"periph.io/x/conn/v3/i2c"
 
 	"keyturn/adc"
+	"keyturn/cmd/internal/attend"
 	"keyturn/cmd/internal/parts"
 	"keyturn/daemon"
 	"keyturn/daemon/config"
@@ -110,7 +111,7 @@ func runScript(ctx context.Context, f flags, files parts.Files, clock *adc.RealC
 	if err != nil {
 		return err
 	}
-	if err := armable(files.Read, os.Stdin); err != nil {
+	if err := attend.Armable(files.Read, os.Stdin); err != nil {
 		return err
 	}
 	lines, err := parts.OpenLines(files.Read, openLine)
@@ -118,8 +119,8 @@ func runScript(ctx context.Context, f flags, files parts.Files, clock *adc.RealC
 		return err
 	}
 	defer lines.Close()
-	a, d := attend(files.Read, s, lines, clock.Now, os.Stdin, os.Stdout)
-	return a.serve(ctx, d, func(ctx context.Context) error { return serve(ctx, f, files, clock, open, d, newLogger()) })
+	a, d := attend.New(files.Read, s, lines, clock.Now, attend.Cautions, attend.Typed(os.Stdin), os.Stdout)
+	return a.Serve(ctx, d, func(ctx context.Context) error { return serve(ctx, f, files, clock, open, d, newLogger()) })
 }
 
 // serve runs the daemon on the buses that open returns, with all that belongs to a
