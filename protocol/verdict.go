@@ -22,6 +22,9 @@ type Verdict struct {
 	Job OrNull `json:"job"`
 	// Supersedes is the id of the test whose slots were tested again; null of a first one.
 	Supersedes OrNull `json:"supersedes"`
+	// Before is what was seen and measured before the box had its full supply; null where
+	// nothing was said.
+	Before *BeforePower `json:"before"`
 	// Rounds is how many rounds there are in all, and Round the one that comes next, with
 	// the leads as they are to be; null when none does.
 	Rounds int           `json:"rounds"`
@@ -37,6 +40,27 @@ type Verdict struct {
 	NotVisited List[Position]    `json:"not_visited"` // positions that no round reached
 	Slots      List[SlotVerdict] `json:"slots"`
 }
+
+// BeforePower is how a box was before it had its full supply.
+type BeforePower struct {
+	// Seen is what somebody saw of corrosion, melted slots, cracks or repairs; null for
+	// nothing.
+	Seen OrNull `json:"seen"`
+	// Feeds are its busbars, fed one at a time with a limited current, fuses and relays out;
+	// empty where that was left out.
+	Feeds List[LimitedFeed] `json:"feeds"`
+}
+
+// LimitedFeed is what the battery sense lead read while one busbar was fed. Where the
+// voltage does not hold there is a short to earth.
+type LimitedFeed struct {
+	V     Volts `json:"v"`
+	UV    Volts `json:"u_v"` // standard uncertainty (k = 1)
+	Holds bool  `json:"holds"`
+}
+
+// SeenMax is the longest text of what somebody saw, in bytes.
+const SeenMax = 500
 
 // Outcome is the word of a verdict.
 type Outcome string
@@ -130,6 +154,9 @@ func (c *checker) verdict(v *Verdict) {
 	c.id(v.Box, "box")
 	c.need(v.Revision >= 1, "revision", "%d, want 1 or more", v.Revision)
 	c.need(len(v.BoxFileHash) == hashDigits && strings.Trim(v.BoxFileHash, "0123456789abcdef") == "", "box_file_hash", "%q is no SHA-256", clip(v.BoxFileHash))
+	if v.Before != nil {
+		c.need(len(v.Before.Seen) <= SeenMax, "before.seen", "%d bytes, want at most %d", len(v.Before.Seen), SeenMax)
+	}
 	c.need(v.Rounds >= 1, "rounds", "%d, want 1 or more", v.Rounds)
 	if v.Round != nil {
 		c.need(!v.Final, "round", "comes next though the test is over")

@@ -51,6 +51,8 @@ type BoardOptions struct {
 	Dips bool
 	// ByHand: a person turns the key, and no watchdog holds the supply of the relays.
 	ByHand bool
+	// Shorted: the supply's limited current flows to earth.
+	Shorted bool
 	// BothSides: a lead is on the load side of each slot too, where its load and bleed
 	// resistor then are.
 	BothSides bool
@@ -113,6 +115,7 @@ const (
 	terminalOhm  = 0.05
 	terminalLead = 1 // the first of three
 	boardFuseOhm = 0.006
+	boardShortV  = 0.4 // a limited current through a short and its wires
 )
 
 // NewBoard returns a board with everything off.
@@ -327,6 +330,9 @@ func (b *Board) fed(i int, at adc.Instant) bool {
 
 // supply is the bench supply's voltage.
 func (b *Board) supply(at adc.Instant) float64 {
+	if b.o.Shorted {
+		return boardShortV
+	}
 	v := boardV
 	for i, s := range b.o.Slots {
 		if b.loads[i] && !(b.o.BothSides && b.out[i]) && b.supplied(at) && s.Feed != NoFeed && b.closed(s.Feed, at) {

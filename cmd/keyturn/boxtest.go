@@ -156,6 +156,14 @@ var errEnded = errors.New("ended here; what was measured is kept")
 func (t *boxTesting) run(ctx context.Context, b testBench) error {
 	fmt.Fprint(t.out, attend.Cautions)
 	began := time.Now()
+	if t.doc.Before == nil {
+		if err := t.before(ctx, b); err != nil {
+			return err
+		}
+		if err := t.folder.begun(t.doc.Before); err != nil {
+			return err
+		}
+	}
 	for n := len(t.cycles); n < len(t.rounds); n = len(t.cycles) {
 		t.show(n)
 		switch answer, err := t.ask(ctx, n); {

@@ -67,19 +67,26 @@ func (b *wiredBench) open() (err error) {
 
 func (b *wiredBench) file() config.Bench { return b.files.Read }
 
+// bus opens a bus once.
+func (b *wiredBench) bus(name string) (i2c.Bus, adc.Clock, error) {
+	if bus, ok := b.buses[name]; ok {
+		return bus, b.clock, nil
+	}
+	bus, err := parts.OpenKernelBus(name, b.files.Read.Chips)
+	if err == nil {
+		b.buses[name] = bus
+	}
+	return bus, b.clock, err
+}
+
+func (b *wiredBench) sense(ctx context.Context) (v, u float64, err error) {
+	return senseVolts(ctx, b.files.Read, b.bus)
+}
+
 func (b *wiredBench) begin(in config.Bench, _ config.Round) (daemon.Options, *parts.Lines, func() adc.Instant, error) {
 	files := b.files
 	files.Read = in
-	o, _, err := parts.Prepare(files, "keyturn", version, parts.ScanMode, func(name string) (i2c.Bus, adc.Clock, error) {
-		if bus, ok := b.buses[name]; ok {
-			return bus, b.clock, nil
-		}
-		bus, err := parts.OpenKernelBus(name, in.Chips)
-		if err == nil {
-			b.buses[name] = bus
-		}
-		return bus, b.clock, err
-	})
+	o, _, err := parts.Prepare(files, "keyturn", version, parts.ScanMode, b.bus)
 	o.Outbox, o.Logger, o.Wall = b.outbox, b.logger, parts.Wall(b.clock)
 	return o, b.lines, b.clock.Now, err
 }

@@ -34,6 +34,8 @@ type testPlan struct {
 	Supersedes  string         `json:"supersedes,omitempty"`
 	Rounds      []config.Round `json:"rounds"`
 	Limits      judge.Limits   `json:"limits"`
+	// Before is what was seen and measured before power; nil: not yet.
+	Before *protocol.BeforePower `json:"before"`
 	// Revision is that of the verdict that was published last.
 	Revision int `json:"revision"`
 }
@@ -70,7 +72,7 @@ func openTestFolder(name string, t *boxTesting) (*testFolder, error) {
 		}
 		f.plan = old
 	}
-	t.doc.ID, t.doc.Revision = f.plan.Test, f.plan.Revision
+	t.doc.ID, t.doc.Revision, t.doc.Before = f.plan.Test, f.plan.Revision, f.plan.Before
 	for n := range t.rounds {
 		c, err := readCycleFile(filepath.Join(f.name, roundFile(n)))
 		if errors.Is(err, fs.ErrNotExist) {
@@ -115,6 +117,12 @@ func (p *testPlan) same(now *testPlan, folder string) error {
 		}
 	}
 	return nil
+}
+
+// begun notes that somebody has looked at the box.
+func (f *testFolder) begun(p *protocol.BeforePower) error {
+	f.plan.Before = p
+	return f.write(planFile, f.plan)
 }
 
 // keep writes the latest round and what is said since.

@@ -40,6 +40,7 @@ type practiceBox struct {
 	outbox  daemon.Outbox
 	boot    string
 	planted []config.PlantedFault
+	shorted bool // a short to earth is behind a busbar
 
 	ends func() adc.Instant // of the round before
 
@@ -100,6 +101,18 @@ func (p *practiceBox) plant(rounds []config.Round) {
 }
 
 func (p *practiceBox) file() config.Bench { return p.bench }
+
+// sense reads the supply; on simulated time a bench of its own does.
+func (p *practiceBox) sense(ctx context.Context) (v, u float64, err error) {
+	bo := adctest.BusOptions{Seed: p.seed, Start: p.ends() + adc.Instant(time.Second)}
+	if p.clock != nil {
+		bo.Clock, bo.Start = p.clock, p.clock.Now()
+	}
+	bus := adctest.NewBus(bo)
+	board := vehicle.NewBoard(vehicle.BoardOptions{Start: bo.Start, Seed: p.seed, Shorted: p.shorted})
+	putChips(bus, &p.bench, p.seed, func(lead int) adctest.Wave { return board.Wave(min(lead, practiceOwn-1)) })
+	return senseVolts(ctx, p.bench, func(string) (i2c.Bus, adc.Clock, error) { return bus, bus, nil })
+}
 
 // begin builds the board of a round and wires it.
 func (p *practiceBox) begin(in config.Bench, r config.Round) (o daemon.Options, lines *parts.Lines, now func() adc.Instant, err error) {

@@ -22,6 +22,8 @@ import (
 type testBench interface {
 	// file is its bench file, whose slots are places.
 	file() config.Bench
+	// sense is what the battery sense lead reads, in volts, with its standard uncertainty.
+	sense(ctx context.Context) (v, u float64, err error)
 	// begin makes ready for a round: what the daemon is to be told of the bench as it is in
 	// the round, its lines (nil where it drives nothing), and the clock of its inputs.
 	begin(b config.Bench, r config.Round) (o daemon.Options, lines *parts.Lines, now func() adc.Instant, err error)

@@ -5,6 +5,7 @@ import (
 	"context"
 	"fmt"
 	"io"
+	"math"
 	"os"
 	"path/filepath"
 	"slices"
@@ -22,6 +23,11 @@ import (
 func answering(rounds int, lines ...string) io.Reader {
 	return strings.NewReader(strings.Repeat(strings.Join(lines, "\n")+"\n", rounds))
 }
+
+// lookedAt is what is typed before: nothing was seen, and two busbars were fed.
+const lookedAt = "\n\n\nd\n"
+
+func lookedFirst(then io.Reader) io.Reader { return io.MultiReader(strings.NewReader(lookedAt), then) }
 
 // boxTestOf runs the command as it is typed, on a practice bench whose verdicts are heard by
 // an ordinary subscriber.
@@ -84,7 +90,7 @@ func TestBoxTestOverSeeds(t *testing.T) {
 	}
 	for seed := range seeds {
 		folder := filepath.Join(t.TempDir(), "kept")
-		out, heard, p, err := boxTestOf(t, answering(40, "", "practice-box"), "../../testdata/boxes/"+box+".toml", "--keep", folder, "--crank-source", "supply-dip", "--seed", fmt.Sprint(seed))
+		out, heard, p, err := boxTestOf(t, lookedFirst(answering(40, "", "practice-box")), "../../testdata/boxes/"+box+".toml", "--keep", folder, "--crank-source", "supply-dip", "--seed", fmt.Sprint(seed))
 		if err != nil {
 			t.Fatalf("%v\n%s", err, out)
 		}
@@ -94,6 +100,9 @@ func TestBoxTestOverSeeds(t *testing.T) {
 		}
 		if len(heard) != most+1 || !heard[most].Final || heard[0].Round == nil || heard[0].Round.Number != 1 || heard[most].Round != nil || heard[most].Revision != last.Revision {
 			t.Errorf("seed %d: %d verdicts heard", seed, len(heard))
+		}
+		if b := last.Before; b == nil || b.Seen != "" || len(b.Feeds) != 2 || !b.Feeds[0].Holds || math.Abs(float64(b.Feeds[1].V)-12.6) > 0.1 {
+			t.Errorf("seed %d: before power %+v", seed, b)
 		}
 		planted := map[string]string{}
 		for _, f := range p.planted {
@@ -136,7 +145,7 @@ func TestBoxTestOverSeeds(t *testing.T) {
 func TestBoxTestGoesOn(t *testing.T) {
 	folder := filepath.Join(t.TempDir(), "kept")
 	args := []string{"../../testdata/boxes/trainer-8.toml", "--keep", folder}
-	out, heard, _, err := boxTestOf(t, strings.NewReader("\npractice-box\n\nwrong\n\npractice-box\nr\n\npractice-box\nx\nq\n"), args...)
+	out, heard, _, err := boxTestOf(t, strings.NewReader(lookedAt+"\npractice-box\n\nwrong\n\npractice-box\nr\n\npractice-box\nx\nq\n"), args...)
 	if err == nil || !strings.Contains(err.Error(), "what was measured is kept") {
 		t.Fatalf("%v\n%s", err, out)
 	}
@@ -178,10 +187,10 @@ func TestBoxTestAgain(t *testing.T) {
 	const box = "../../testdata/boxes/pickup-20.toml"
 	dir := t.TempDir()
 	first, second := filepath.Join(dir, "first"), filepath.Join(dir, "second")
-	if out, _, _, err := boxTestOf(t, answering(40, "", "practice-box"), box, "--keep", first, "--crank-source", "supply-dip"); err != nil {
+	if out, _, _, err := boxTestOf(t, lookedFirst(answering(40, "", "practice-box")), box, "--keep", first, "--crank-source", "supply-dip"); err != nil {
 		t.Fatalf("%v\n%s", err, out)
 	}
-	out, _, p, err := boxTestOf(t, answering(40, "", "practice-box"), box, "--keep", second, "--again", first, "--crank-source", "supply-dip")
+	out, _, p, err := boxTestOf(t, lookedFirst(answering(40, "", "practice-box")), box, "--keep", second, "--again", first, "--crank-source", "supply-dip")
 	if err != nil {
 		t.Fatalf("%v\n%s", err, out)
 	}
@@ -211,6 +220,43 @@ func TestBoxTestAgain(t *testing.T) {
 	}
 	if _, _, _, err := boxTestOf(t, strings.NewReader(""), box, "--keep", filepath.Join(dir, "third"), "--again", first); err == nil || !strings.Contains(err.Error(), "earlier test") {
 		t.Errorf("of a file that is no verdict: %v", err)
+	}
+}
+
+// What is seen before power, or a short to earth, ends the test before anything moves.
+func TestBoxTestBeforePower(t *testing.T) {
+	for _, x := range []struct {
+		typed   string
+		shorted bool
+		want    string
+		rounds  bool
+	}{
+		{"green contacts\n\n", false, "what was measured is kept", false},
+		{"green contacts\ny\nd\nq\n", false, "what was measured is kept", true},
+		{"\n\n", true, "short to earth", false},
+		{"\nx\nq\n", false, "what was measured is kept", false},
+	} {
+		var c boxTest
+		if err := typed(t, &c, "../../testdata/boxes/trainer-8.toml", "--keep", filepath.Join(t.TempDir(), "k"), "--practice", "--fast"); err != nil {
+			t.Fatal(err)
+		}
+		box, hash, err := readHashedBox(c.Box)
+		if err != nil {
+			t.Fatal(err)
+		}
+		p, err := c.practiceBox(&box)
+		if err != nil {
+			t.Fatal(err)
+		}
+		p.shorted = x.shorted
+		var out bytes.Buffer
+		err = c.on(t.Context(), p, &box, hash, strings.NewReader(x.typed), &out, 100)
+		if err == nil || !strings.Contains(err.Error(), x.want) || strings.Contains(out.String(), "Round 1 of") != x.rounds {
+			t.Errorf("%q: %v\n%s", x.typed, err, out.String())
+		}
+		if err := p.Close(); err != nil {
+			t.Error(err)
+		}
 	}
 }
 

@@ -81,7 +81,7 @@ func reasonDocument(r *judge.VerdictReason) protocol.VerdictReason {
 // Verdict is a document as reports show it. An outcome that this program does not know is
 // not proven.
 func Verdict(d *protocol.Verdict) report.BoxVerdict {
-	b := report.BoxVerdict{Box: d.Box, Title: string(d.Title), Legends: map[string]string{}}
+	b := report.BoxVerdict{Box: d.Box, Title: string(d.Title), Legends: map[string]string{}, Before: d.Before}
 	b.Outcome, b.OfTested, b.Untested = outcomeOf(d.Outcome), outcomeOf(d.OfTested), d.Untested
 	b.Count = [judge.Pass + 1]int{judge.Fail: d.Tested.Fail, judge.Unproven: d.Tested.NotProven, judge.Marginal: d.Tested.Marginal, judge.Pass: d.Tested.Pass}
 	for _, c := range d.LeftOut {

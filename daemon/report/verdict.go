@@ -16,6 +16,8 @@ type BoxVerdict struct {
 	// Box and Title name it; Legends are what the lid says, by slot.
 	Box, Title string
 	Legends    map[string]string
+	// Before is how it was before it had its full supply; nil where nothing was said.
+	Before *protocol.BeforePower
 }
 
 // Outcome is the word of a verdict.
@@ -83,7 +85,35 @@ func (b *BoxVerdict) Lines() []string {
 	if tested > 0 {
 		out = append(out, fmt.Sprintf("Of %d %s that this bench can test: %s.", tested, slotsNoun(tested), strings.Join(counts, ", ")))
 	}
+	if b.Before != nil {
+		out = append(out, beforePower(b.Before))
+	}
 	return append(out, b.notTested()...)
+}
+
+// beforePower says what was seen and measured before the full supply.
+func beforePower(p *protocol.BeforePower) string {
+	seen := "Before power: nothing amiss was seen"
+	if p.Seen != "" {
+		seen = fmt.Sprintf("Before power was seen: %q", string(p.Seen))
+	}
+	lowest := 0.0
+	for i, f := range p.Feeds {
+		if !f.Holds {
+			return fmt.Sprintf("%s; busbar %d did not hold a limited feed, %.2f V: a short to earth.", seen, i+1, float64(f.V))
+		}
+		if i == 0 || float64(f.V) < lowest {
+			lowest = float64(f.V)
+		}
+	}
+	switch n := len(p.Feeds); n {
+	case 0:
+		return seen + "; shorts to earth were not looked for."
+	case 1:
+		return fmt.Sprintf("%s; one busbar held %.2f V on a limited feed.", seen, lowest)
+	default:
+		return fmt.Sprintf("%s; %d busbars held %.2f V or more on a limited feed.", seen, n, lowest)
+	}
 }
 
 func slotsNoun(n int) string {
