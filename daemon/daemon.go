@@ -85,11 +85,15 @@ type Bus struct {
 // half of 16 leads. What does not fit is dropped, and said.
 const inputsMax = 4096
 
-// room is how many inputs of a bus may wait for the core. Where a script switches on
-// simulated time none may: time would be beyond what is to be switched.
+// inputsDriven is how many may wait where a script switches on simulated time: some
+// milliseconds of 16 leads, as a relay takes. With more, time would be beyond what is to
+// be switched.
+const inputsDriven = 8
+
+// room is how many inputs of a bus may wait for the core.
 func (o *Options) room() int {
 	if o.Blocking && o.Drive != nil {
-		return 0
+		return inputsDriven
 	}
 	return inputsMax
 }
