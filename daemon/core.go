@@ -234,9 +234,10 @@ func (c *core) publish(ctx context.Context, events []measure.Event) {
 }
 
 // judge publishes what is made of a final key cycle, and of none at the beginning. A script
-// that was stopped shows nothing that was asked.
+// that was stopped, and a key cycle that the end of the program cut short, show nothing
+// that was asked.
 func (c *core) judge(ctx context.Context, cycle *protocol.Cycle) {
-	if c.o.Judge == nil || c.drive != nil && c.drive.stopped != "" {
+	if c.o.Judge == nil || c.drive != nil && c.drive.stopped != "" || cycle != nil && cycle.Ended == protocol.EndedInterrupted {
 		return
 	}
 	if v := c.o.Judge(cycle); v != nil {

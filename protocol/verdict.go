@@ -11,7 +11,7 @@ type Verdict struct {
 	ResultHeader
 	ID       string `json:"id"`       // of the test; never changed
 	Revision int    `json:"revision"` // from 1
-	// Final: every round was measured, or somebody ended the test.
+	// Final: every round was measured.
 	Final bool   `json:"final"`
 	Box   string `json:"box"` // its id in the box file
 	Title OrNull `json:"title"`
@@ -113,7 +113,7 @@ type SlotVerdict struct {
 	Slot    string  `json:"slot"`
 	Legend  OrNull  `json:"legend"`
 	Outcome Outcome `json:"outcome"`
-	// Place and Sides are those of the box file.
+	// Place is that of the box file.
 	Place *Place `json:"place"`
 	// Rounds are those in which it had a lead, from 1; Test is the earlier test that they
 	// are of, where the slot was not tested again, and null else.

@@ -86,6 +86,9 @@ func (c *boxTest) on(ctx context.Context, b testBench, box *config.Box, hash str
 	if address != "" {
 		fmt.Fprintf(out, "Follow it at %sboxes/%s/%s (there as soon as round 1 begins).\n\n", address, t.bench.ID, t.doc.ID)
 	}
+	if c.Job != "" && string(t.doc.Job) != c.Job {
+		return fmt.Errorf("the test in %s is of job %q: go on with that, or name another folder", t.folder.name, string(t.doc.Job))
+	}
 	if err := t.run(ctx, b); err != nil {
 		return err
 	}
@@ -108,6 +111,16 @@ func (c *boxTest) which(t *boxTesting) (only, sound []string, err error) {
 	earlier, err := readKeptVerdict(c.Again)
 	if err != nil {
 		return nil, nil, err
+	}
+	plan, err := readPlan(c.Again)
+	if err != nil {
+		return nil, nil, err
+	}
+	if !earlier.Final {
+		return nil, nil, fmt.Errorf("the test in %s is not over: go on with it first, by --keep %s", c.Again, c.Again)
+	}
+	if then, now := plan.Limits, t.limits; !then.Same(&now) {
+		return nil, nil, fmt.Errorf("the test in %s was held to other limits (%+v): give the same, or test the whole box", c.Again, then)
 	}
 	if earlier.BoxFileHash != t.doc.BoxFileHash {
 		return nil, nil, fmt.Errorf("%s is of another box file than %s, or it was changed since: test the whole box", c.Again, c.Box)
@@ -157,10 +170,11 @@ func (t *boxTesting) run(ctx context.Context, b testBench) error {
 	fmt.Fprint(t.out, attend.Cautions)
 	began := time.Now()
 	if t.doc.Before == nil {
-		if err := t.before(ctx, b); err != nil {
-			return err
+		err := t.before(ctx, b)
+		if t.doc.Before != nil {
+			err = errors.Join(err, t.folder.begun(t.doc.Before))
 		}
-		if err := t.folder.begun(t.doc.Before); err != nil {
+		if err != nil {
 			return err
 		}
 	}
@@ -170,7 +184,10 @@ func (t *boxTesting) run(ctx context.Context, b testBench) error {
 		case err != nil:
 			return err
 		case answer == "r" && n > 0:
-			t.cycles = t.cycles[:n-1]
+			if err := t.folder.back(t, n-1); err != nil {
+				return err
+			}
+			t.cycles, t.anew = t.cycles[:n-1], true
 			continue
 		case answer != "":
 			fmt.Fprintf(t.out, "%q is none of the answers.\n", answer)
@@ -187,6 +204,9 @@ func (t *boxTesting) run(ctx context.Context, b testBench) error {
 			return err
 		}
 		t.told(n)
+		for _, p := range t.rounds[n].Places {
+			t.steps.count(&p, len(t.placeLeads(p.Place)), n == 0)
+		}
 	}
 	t.end(time.Since(began))
 	return nil
@@ -195,7 +215,7 @@ func (t *boxTesting) run(ctx context.Context, b testBench) error {
 // again reports whether a round may be tried again after an error.
 func again(err error) bool {
 	var stopped *attend.Stopped
-	return errors.As(err, &stopped) || errors.Is(err, attend.ErrNotArmed)
+	return errors.As(err, &stopped) || errors.Is(err, attend.ErrNotArmed) || errors.Is(err, errNoCycle)
 }
 
 // show says how leads and fuses are to be in a round.
@@ -207,7 +227,6 @@ func (t *boxTesting) show(n int) {
 		if s := t.box.Slot(p.Slot); s.Expected == string(protocol.SwitchOperated) {
 			work = append(work, s.ID+" "+s.Legend)
 		}
-		t.steps.count(&p, len(t.placeLeads(p.Place)), n == 0)
 	}
 	if len(work) > 0 {
 		fmt.Fprintln(t.out, report.Wrap("Once the key is on, switch on "+strings.Join(work, ", ")+"; switch off again after the start.", t.width, "    "))

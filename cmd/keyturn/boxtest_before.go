@@ -5,6 +5,7 @@ import (
 	"errors"
 	"fmt"
 	"math"
+	"strings"
 	"sync"
 	"time"
 
@@ -16,9 +17,16 @@ import (
 	"keyturn/protocol"
 )
 
-// holdsV is what the battery sense lead must read on a limited feed: a discharged battery
-// has as much, a short to earth leaves a volt or two (common practice, no published source).
-const holdsV = 11
+// What the battery sense lead must read on a limited feed: a discharged battery has as
+// much, a short to earth leaves a volt or two (common practice, no published source).
+const (
+	holds12V = 11
+	holds24V = 22
+	above12V = 16 // the nominal voltage from which a box is of 24 V
+)
+
+// errLooked ends a test at what was seen.
+var errLooked = errors.New("ended before power: nothing was measured")
 
 // errShort ends a test at a short to earth.
 var errShort = errors.New("the box did not hold a limited feed: find the short to earth before it has its full supply")
@@ -32,16 +40,17 @@ func (t *boxTesting) before(ctx context.Context, b testBench) error {
 	if err != nil {
 		return err
 	}
-	if len(seen) > protocol.SeenMax {
-		seen = seen[:protocol.SeenMax]
-	}
+	seen = strings.ToValidUTF8(seen[:min(len(seen), protocol.SeenMax)], "")
 	found := &protocol.BeforePower{Seen: protocol.OrNull(seen)}
-	t.doc.Before = found
 	if seen != "" {
 		fmt.Fprint(t.out, "That is a fault; take a photo for the job. y goes on all the same, Enter ends here: ")
 		if answer, err := t.line(ctx); err != nil || answer != "y" {
-			return errors.Join(err, errEnded)
+			return errors.Join(err, errLooked)
 		}
+	}
+	least := holds12V
+	if t.box.HighestV > above12V {
+		least = holds24V
 	}
 	fmt.Fprintln(t.out, report.Wrap("Now fuses and relays out, the battery sense lead on the supply, and the supply limited to 1 A at most.", t.width, ""))
 	for {
@@ -51,6 +60,7 @@ func (t *boxTesting) before(ctx context.Context, b testBench) error {
 			return err
 		case answer == "d":
 			fmt.Fprintln(t.out, "Feed off, fuses and relays in again.")
+			t.doc.Before = found
 			return nil
 		case answer != "":
 			fmt.Fprintf(t.out, "%q is none of the answers.\n", answer)
@@ -60,10 +70,11 @@ func (t *boxTesting) before(ctx context.Context, b testBench) error {
 		if err != nil {
 			return err
 		}
-		holds := v >= holdsV
+		holds := v >= float64(least)
 		found.Feeds = append(found.Feeds, protocol.LimitedFeed{V: protocol.Volts(v), UV: protocol.Volts(u), Holds: holds})
 		if !holds {
 			fmt.Fprintf(t.out, "%.2f V: it does not hold. Feed off: a short to earth, or something is still in.\n", v)
+			t.doc.Before = found
 			return errShort
 		}
 		fmt.Fprintf(t.out, "%.2f V: it holds.\n", v)

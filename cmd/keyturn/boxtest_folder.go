@@ -32,6 +32,7 @@ type testPlan struct {
 	Box         string         `json:"box"`
 	BoxFileHash string         `json:"box_file_hash"`
 	Supersedes  string         `json:"supersedes,omitempty"`
+	Job         string         `json:"job,omitempty"`
 	Rounds      []config.Round `json:"rounds"`
 	Limits      judge.Limits   `json:"limits"`
 	// Before is what was seen and measured before power; nil: not yet.
@@ -52,7 +53,7 @@ func roundFile(n int) string { return fmt.Sprintf("round-%02d.json", n+1) }
 func openTestFolder(name string, t *boxTesting) (*testFolder, error) {
 	now := time.Now()
 	f := &testFolder{name: name, plan: testPlan{Test: now.UTC().Format("t-20060102-150405"), Bench: t.bench.ID, Box: t.box.ID, BoxFileHash: t.doc.BoxFileHash,
-		Supersedes: string(t.doc.Supersedes), Rounds: t.rounds, Limits: t.limits}}
+		Supersedes: string(t.doc.Supersedes), Job: string(t.doc.Job), Rounds: t.rounds, Limits: t.limits}}
 	if name == "" {
 		f.name = fmt.Sprintf("%s-%s", t.box.ID, now.Format("20060102-150405"))
 	}
@@ -72,7 +73,10 @@ func openTestFolder(name string, t *boxTesting) (*testFolder, error) {
 		}
 		f.plan = old
 	}
-	t.doc.ID, t.doc.Revision, t.doc.Before = f.plan.Test, f.plan.Revision, f.plan.Before
+	t.doc.ID, t.doc.Revision, t.doc.Job, t.anew = f.plan.Test, f.plan.Revision, protocol.OrNull(f.plan.Job), true
+	if sound(f.plan.Before) {
+		t.doc.Before = f.plan.Before
+	}
 	for n := range t.rounds {
 		c, err := readCycleFile(filepath.Join(f.name, roundFile(n)))
 		if errors.Is(err, fs.ErrNotExist) {
@@ -89,6 +93,11 @@ func openTestFolder(name string, t *boxTesting) (*testFolder, error) {
 		t.begun = false
 	}
 	return f, nil
+}
+
+// sound reports whether nothing was in the way of full power.
+func sound(p *protocol.BeforePower) bool {
+	return p != nil && !slices.ContainsFunc(p.Feeds, func(f protocol.LimitedFeed) bool { return !f.Holds })
 }
 
 func readPlan(folder string) (p testPlan, err error) {
@@ -125,6 +134,16 @@ func (f *testFolder) begun(p *protocol.BeforePower) error {
 	return f.write(planFile, f.plan)
 }
 
+// back forgets the rounds from one on: what is measured again comes after what is left.
+func (f *testFolder) back(t *boxTesting, from int) error {
+	for n := from; n < len(t.rounds); n++ {
+		if err := os.Remove(filepath.Join(f.name, roundFile(n))); err != nil && !errors.Is(err, fs.ErrNotExist) {
+			return fmt.Errorf("go back to round %d: %w", from+1, err)
+		}
+	}
+	return nil
+}
+
 // keep writes the latest round and what is said since.
 func (f *testFolder) keep(t *boxTesting) error {
 	n := len(t.cycles) - 1
@@ -159,7 +178,7 @@ func (f *testFolder) write(name string, v any) error {
 // bytes writes a file whole or not at all.
 func (f *testFolder) bytes(name string, text []byte) error {
 	path := filepath.Join(f.name, name)
-	err := os.WriteFile(path+".new", append(text, '\n'), 0o644)
+	err := writeSynced(path+".new", append(text, '\n'))
 	if err == nil {
 		err = os.Rename(path+".new", path)
 	}
@@ -167,6 +186,16 @@ func (f *testFolder) bytes(name string, text []byte) error {
 		return fmt.Errorf("keep the test: %w; make room, and go on with --keep %s", err, f.name)
 	}
 	return nil
+}
+
+// writeSynced writes a file that is on the disk when it returns.
+func writeSynced(path string, text []byte) error {
+	file, err := os.Create(path)
+	if err != nil {
+		return err
+	}
+	_, err = file.Write(text)
+	return errors.Join(err, file.Sync(), file.Close())
 }
 
 // readKeptVerdict reads what a test said last.

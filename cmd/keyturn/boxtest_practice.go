@@ -40,9 +40,10 @@ type practiceBox struct {
 	outbox  daemon.Outbox
 	boot    string
 	planted []config.PlantedFault
-	shorted bool // a short to earth is behind a busbar
+	shorted bool    // a short to earth is behind a busbar
+	loadOhm float64 // of the test loads
 
-	ends func() adc.Instant // of the round before
+	ends func() adc.Instant // of the inputs so far
 
 	listen string // where its pages are heard; empty: there are none
 	shop   *shop
@@ -59,7 +60,7 @@ func (c *boxTest) practiceBox(box *config.Box) (*practiceBox, error) {
 
 // newPracticeBox plants three faults by a seed, in slots that get leads.
 func newPracticeBox(box *config.Box, seed uint64, fast, dips bool) (*practiceBox, error) {
-	p := &practiceBox{bench: practicePlaces(), box: box, seed: seed, dips: dips, boot: fmt.Sprintf("%08x-0000", uint32(seed)+0xb0e0), ends: func() adc.Instant { return fastStart }}
+	p := &practiceBox{bench: practicePlaces(), box: box, seed: seed, dips: dips, loadOhm: practiceLoadOhm, boot: fmt.Sprintf("%08x-0000", uint32(seed)+0xb0e0), ends: func() adc.Instant { return fastStart }}
 	if !fast {
 		clock, err := adc.NewRealClock()
 		if err != nil {
@@ -116,29 +117,53 @@ func (p *practiceBox) sense(ctx context.Context) (v, u float64, err error) {
 
 // begin builds the board of a round and wires it.
 func (p *practiceBox) begin(in config.Bench, r config.Round) (o daemon.Options, lines *parts.Lines, now func() adc.Instant, err error) {
+	o, board, places, err := p.seat(in, r, false)
+	if err != nil {
+		return o, nil, nil, err
+	}
+	now = p.ends
+	if p.clock != nil {
+		now = p.clock.Now
+	}
+	w := wiring{bench: in, board: board, places: places, now: now, box: p.box}
+	if lines, err = w.open(); err != nil {
+		return o, nil, nil, err
+	}
+	record := o.Record
+	o.Record = func(i adc.Input) {
+		record(i)
+		w.look()
+	}
+	if p.clock == nil {
+		now = nil // that of the inputs
+	}
+	return o, lines, now, nil
+}
+
+// seat builds the board of a round, with its slots in the order that it returns, and the
+// daemon's options on its leads.
+func (p *practiceBox) seat(in config.Bench, r config.Round, byHand bool) (o daemon.Options, board *vehicle.Board, places []string, err error) {
 	bo := adctest.BusOptions{Seed: p.seed + uint64(r.Number), Start: p.ends() + adc.Instant(time.Second)}
 	if p.clock != nil {
 		bo.Clock, bo.Start = p.clock, p.clock.Now()
 	} else {
 		bo.OverheadMin, bo.OverheadMax = 50*time.Microsecond, 50*time.Microsecond
 	}
-	var ids []string
 	for _, x := range r.Places {
-		ids = append(ids, x.Slot)
+		places = append(places, x.Slot)
 	}
-	slots := boardSlots(&config.Exercise{Faults: p.planted}, p.box, ids)
+	slots := boardSlots(&config.Exercise{Faults: p.planted}, p.box, places)
 	for i := range slots {
 		slots[i].SourceOhm = max(0.004, slots[i].SourceOhm-soundOhm) // a box, without a vehicle's wires
-		slots[i].LoadOhm = practiceLoadOhm
+		slots[i].LoadOhm = p.loadOhm
 	}
-	board := vehicle.NewBoard(vehicle.BoardOptions{Start: bo.Start, Seed: bo.Seed, BothSides: true, Dips: p.dips, Slots: slots})
+	board = vehicle.NewBoard(vehicle.BoardOptions{Start: bo.Start, Seed: bo.Seed, BothSides: true, Dips: p.dips, ByHand: byHand, Slots: slots})
 	for i, x := range r.Places {
 		board.Switch(bo.Start, vehicle.Contact{Fuse: i + 1}, x.Fuse == "in")
 	}
-	bus := adctest.NewBus(bo)
-	wave := func(lead int) adctest.Wave {
+	o, err = p.assemble(in, adctest.NewBus(bo), func(lead int) adctest.Wave {
 		l := &in.Leads[lead]
-		n := slices.Index(ids, l.Slot)
+		n := slices.Index(places, l.Slot)
 		if n < 0 {
 			return board.Wave(lead) // the supply's and the terminals' come first
 		}
@@ -146,29 +171,11 @@ func (p *practiceBox) begin(in config.Bench, r config.Round) (o daemon.Options, 
 			return board.Wave(practiceOwn + n)
 		}
 		return board.Wave(board.LoadSide(n))
-	}
-	o, err = p.assemble(in, bus, wave)
-	if err != nil {
-		return o, nil, nil, err
-	}
+	})
 	latest := bo.Start // of the inputs; where time is simulated the core is behind the chips
-	now = func() adc.Instant { return latest }
-	if p.clock != nil {
-		now = p.clock.Now
-	}
-	w := wiring{bench: in, board: board, places: ids, now: now, box: p.box}
-	if lines, err = w.open(); err != nil {
-		return o, nil, nil, err
-	}
-	o.Record = func(i adc.Input) {
-		latest = max(latest, i.At)
-		w.look()
-	}
 	p.ends = func() adc.Instant { return latest }
-	if p.clock == nil {
-		now = nil // that of the inputs
-	}
-	return o, lines, now, nil
+	o.Record = func(i adc.Input) { latest = max(latest, i.At) }
+	return o, board, places, err
 }
 
 // feedFirst reports whether the feed is on the first side of a slot: the left or the upper.

@@ -5,6 +5,7 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"sync"
 
 	"keyturn/adc"
 	"keyturn/cmd/internal/attend"
@@ -50,6 +51,8 @@ type boxTesting struct {
 	doc     protocol.Verdict  // as it was published last
 	verdict report.BoxVerdict // the same
 	begun   bool              // it was published before the first round of this run
+	at      int               // the round that is measured, from 0
+	anew    bool              // nobody knows where the leads are: they went back, or it is another day
 	steps   steps
 	fault   error // what the judge could not do
 
@@ -72,9 +75,9 @@ func (t *boxTesting) round(n int) *protocol.VerdictRound {
 	out := &protocol.VerdictRound{Number: t.rounds[n].Number}
 	for _, p := range t.rounds[n].Places {
 		for i, l := range t.placeLeads(p.Place) {
-			x := protocol.VerdictLead{Lead: l.Name, Slot: p.Slot, Fuse: protocol.Fuse(p.Fuse), Moved: p.Moved, Fitted: p.Fitted}
+			x := protocol.VerdictLead{Lead: l.Name, Slot: p.Slot, Fuse: protocol.Fuse(p.Fuse), Moved: p.Moved || t.anew, Fitted: p.Fitted || t.anew}
 			if l.Side != "" {
-				x.Side = protocol.OrNull(t.box.Slot(p.Slot).Sides()[i])
+				x.Side = protocol.OrNull(t.box.Slot(p.Slot).LeadSides()[i])
 			}
 			out.Leads = append(out.Leads, x)
 		}
@@ -96,6 +99,7 @@ var errNoCycle = errors.New("no key cycle was measured")
 // measure measures a round.
 func (t *boxTesting) measure(ctx context.Context, b testBench, n int) error {
 	r := t.rounds[n]
+	t.at = n
 	in := t.bench.InRound(t.box, r)
 	o, lines, now, err := b.begin(in, r)
 	if err != nil {
@@ -115,7 +119,9 @@ func (t *boxTesting) measure(ctx context.Context, b testBench, n int) error {
 		a, d := attend.New(in, in.RoundScript(t.box, r, t.source), lines, now, "", t.typed, t.out)
 		o.Drive, a.Brief = d, true
 		err = a.Serve(ctx, d, func(ctx context.Context) error { return daemon.Run(ctx, o) })
-		t.steps.answers++
+		if lines.KeySwitch == nil {
+			t.steps.answers++ // the id
+		}
 	}
 	switch {
 	case err != nil:
@@ -128,17 +134,35 @@ func (t *boxTesting) measure(ctx context.Context, b testBench, n int) error {
 	return nil
 }
 
-// byHand lets a person turn the key.
+// byHand lets a person turn the key. Enter ends the key cycle, where there is one.
 func (t *boxTesting) byHand(ctx context.Context, o daemon.Options) error {
+	ctx, stop := context.WithCancelCause(ctx)
+	defer stop(nil)
 	marks := make(chan adc.Input, 1)
 	o.Marks = marks
 	fmt.Fprint(t.out, "Turn the key: accessory, on, start, on, off. Press Enter when it is off and nothing more is to be watched: ")
-	go func() {
-		if _, err := t.line(ctx); err == nil {
-			marks <- adc.Input{Kind: adc.MarkInput, Mark: adc.Mark{End: true, Source: adc.SourceOperator}}
+	var typing sync.WaitGroup
+	typing.Go(func() {
+		for {
+			if _, err := t.line(ctx); err != nil {
+				stop(err)
+				return
+			}
+			select {
+			case marks <- adc.Input{Kind: adc.MarkInput, Mark: adc.Mark{End: true, Source: adc.SourceOperator}}:
+			case <-ctx.Done():
+				return
+			}
 		}
-	}()
-	return daemon.Run(ctx, o)
+	})
+	err := daemon.Run(ctx, o)
+	cause := context.Cause(ctx)
+	stop(nil)
+	typing.Wait() // the next question has the next line
+	if err == nil && errors.Is(cause, errEnded) {
+		return errEnded
+	}
+	return err
 }
 
 // judge takes a key cycle, nil before the first, and says what is known of the box now. It
@@ -147,7 +171,10 @@ func (t *boxTesting) judge(c *protocol.Cycle) *protocol.Verdict {
 	if c == nil && t.begun {
 		return nil
 	}
-	t.begun = true
+	if c != nil && len(t.cycles) > t.at {
+		return nil // the key was turned again, and a round is one turn
+	}
+	t.begun, t.anew = true, t.anew && c == nil
 	if c != nil {
 		// Rounds are told apart by what the test numbers: where the bench numbered them is its
 		// outbox's affair.

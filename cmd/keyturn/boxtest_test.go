@@ -12,7 +12,11 @@ import (
 	"strings"
 	"sync"
 	"testing"
+	"time"
 
+	"keyturn/adc"
+	"keyturn/cmd/internal/parts"
+	"keyturn/daemon"
 	"keyturn/daemon/config"
 	"keyturn/daemon/link"
 	"keyturn/protocol"
@@ -223,6 +227,186 @@ func TestBoxTestAgain(t *testing.T) {
 	}
 }
 
+// A test load whose wire is off draws nothing, and its contact is not tested: it never passes.
+func TestBoxTestWithALoadWireOff(t *testing.T) {
+	folder, out := filepath.Join(t.TempDir(), "k"), new(bytes.Buffer)
+	c, p, box, hash := practiceOf(t, folder)
+	p.loadOhm = 1e9
+	if err := c.on(t.Context(), p, box, hash, lookedFirst(answering(9, "", "practice-box")), out, 100); err != nil {
+		t.Fatalf("%v\n%s", err, out)
+	}
+	v, err := readKeptVerdict(folder)
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, s := range v.Slots {
+		if s.Outcome == protocol.OutcomePass || slices.ContainsFunc(s.Reasons, func(r protocol.VerdictReason) bool { return r.Reason == "contact" }) {
+			t.Errorf("%+v", s)
+		}
+	}
+}
+
+// practiceOf is a fast practice of the small box, kept in a folder.
+func practiceOf(t *testing.T, folder string) (c *boxTest, p *practiceBox, box *config.Box, hash string) {
+	t.Helper()
+	c = new(boxTest)
+	if err := typed(t, c, "../../testdata/boxes/trainer-8.toml", "--keep", folder, "--practice", "--fast"); err != nil {
+		t.Fatal(err)
+	}
+	read, hash, err := readHashedBox(c.Box)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if p, err = c.practiceBox(&read); err != nil {
+		t.Fatal(err)
+	}
+	t.Cleanup(func() {
+		if err := p.Close(); err != nil {
+			t.Error(err)
+		}
+	})
+	return c, p, &read, hash
+}
+
+// handBox is a bench without relays: a person turns the key, twice in a round, and presses
+// Enter once before and once after.
+type handBox struct {
+	*practiceBox
+	enter io.Writer
+}
+
+func (h *handBox) file() config.Bench {
+	b := practicePlaces()
+	b.Drive, b.Lines = nil, nil
+	return b
+}
+
+func (h *handBox) begin(in config.Bench, r config.Round) (daemon.Options, *parts.Lines, func() adc.Instant, error) {
+	o, board, _, err := h.seat(in, r, true)
+	start := h.ends()
+	at := func(s float64) adc.Instant { return start.Add(time.Duration(s * 1e9)) }
+	for _, k := range []struct {
+		at float64
+		to adc.Position
+	}{{1, adc.Accessory}, {3, adc.On}, {6, adc.Start}, {7, adc.On}, {9, adc.Off}, {13, adc.On}, {15, adc.Off}} {
+		board.Key(at(k.at), k.to)
+	}
+	record, pressed := o.Record, 0
+	o.Record = func(i adc.Input) {
+		record(i)
+		if pressed < 2 && i.At > at([]float64{0.3, 14}[pressed]) {
+			pressed++
+			go h.enter.Write([]byte("\n")) // the pipe waits for who reads it
+		}
+	}
+	return o, nil, nil, err
+}
+
+// By hand a round is one turn of the key, however often it is turned; an early Enter ends
+// nothing, and no line is lost between two questions.
+func TestBoxTestByHand(t *testing.T) {
+	folder, out := filepath.Join(t.TempDir(), "k"), new(bytes.Buffer)
+	c, p, box, hash := practiceOf(t, folder)
+	in, typing := io.Pipe()
+	go func() {
+		io.WriteString(typing, lookedAt)
+		<-t.Context().Done()
+		typing.Close()
+	}()
+	asked := &answersTo{out: out, in: typing}
+	err := c.on(t.Context(), &handBox{p, typing}, box, hash, in, asked, 100)
+	if err != nil {
+		t.Fatalf("%v\n%s", err, out)
+	}
+	v, err := readKeptVerdict(folder)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if !v.Final || len(v.Cycles) != v.Rounds || strings.Count(out.String(), "Round 2 of") != 1 {
+		t.Errorf("%d key cycles in %d rounds, final %t\n%s", len(v.Cycles), v.Rounds, v.Final, out)
+	}
+	if s := slotOf(v, "t1"); !slices.ContainsFunc(s.Reasons, func(r protocol.VerdictReason) bool { return r.Reason == "as-expected" }) || !slices.Contains(v.LeftOut, protocol.CheckContact) {
+		t.Errorf("%+v, left out %v", s, v.LeftOut)
+	}
+}
+
+// answersTo presses Enter whenever it is asked whether leads and fuses are right.
+type answersTo struct {
+	out io.Writer
+	in  io.Writer
+}
+
+func (a *answersTo) Write(p []byte) (int, error) {
+	if bytes.Contains(p, []byte("hands off? ")) {
+		go io.WriteString(a.in, "\n")
+	}
+	return a.out.Write(p)
+}
+
+// Who goes back measures everything from there on again, though he ends in between; and
+// nobody is told to leave a lead where it no longer is.
+func TestBoxTestGoesBack(t *testing.T) {
+	folder, out := filepath.Join(t.TempDir(), "k"), new(bytes.Buffer)
+	c, p, box, hash := practiceOf(t, folder)
+	if err := c.on(t.Context(), p, box, hash, lookedFirst(strings.NewReader("\npractice-box\n\npractice-box\n\npractice-box\nr\nr\n\npractice-box\nq\n")), out, 100); err == nil {
+		t.Fatalf("it did not end\n%s", out)
+	}
+	back := out.String()[strings.LastIndex(out.String(), "r repeats round 1"):]
+	if !strings.Contains(back, "Round 3 of 5") || strings.Contains(out.String()[strings.LastIndex(out.String(), "Round 2 of 5"):strings.LastIndex(out.String(), "Round 3 of 5")], "leave") {
+		t.Errorf("after going back:\n%s", out)
+	}
+	c, p, box, hash = practiceOf(t, folder)
+	again := new(bytes.Buffer)
+	if err := c.on(t.Context(), p, box, hash, strings.NewReader("q\n"), again, 100); err == nil || !strings.Contains(again.String(), "2 of 5 rounds are measured") {
+		t.Errorf("%v\n%s", err, again)
+	}
+	if strings.Contains(again.String(), "leave") {
+		t.Errorf("another day:\n%s", again)
+	}
+}
+
+// A test that is cut short in the middle of a round says nothing of that round.
+func TestBoxTestCutShort(t *testing.T) {
+	folder, out := filepath.Join(t.TempDir(), "k"), new(bytes.Buffer)
+	c, p, box, hash := practiceOf(t, folder)
+	ctx, stop := context.WithCancel(t.Context())
+	defer stop()
+	b := &cutShort{p, stop, 2}
+	if err := c.on(ctx, b, box, hash, lookedFirst(answering(9, "", "practice-box")), out, 100); err == nil {
+		t.Fatalf("it did not end\n%s", out)
+	}
+	v, err := readKeptVerdict(folder)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if v.Final || len(v.Cycles) != 1 {
+		t.Errorf("%+v", v)
+	}
+	if n := b.outbox.Counts(); n.Last == 0 {
+		t.Error("nothing was published")
+	}
+}
+
+// cutShort ends the run in the middle of a round.
+type cutShort struct {
+	*practiceBox
+	stop  func()
+	round int
+}
+
+func (b *cutShort) begin(in config.Bench, r config.Round) (daemon.Options, *parts.Lines, func() adc.Instant, error) {
+	o, lines, now, err := b.practiceBox.begin(in, r)
+	record := o.Record
+	start := b.ends()
+	o.Record = func(i adc.Input) {
+		record(i)
+		if r.Number == b.round && i.At.Sub(start) > 8*time.Second {
+			b.stop()
+		}
+	}
+	return o, lines, now, err
+}
+
 // What is seen before power, or a short to earth, ends the test before anything moves.
 func TestBoxTestBeforePower(t *testing.T) {
 	for _, x := range []struct {
@@ -231,31 +415,17 @@ func TestBoxTestBeforePower(t *testing.T) {
 		want    string
 		rounds  bool
 	}{
-		{"green contacts\n\n", false, "what was measured is kept", false},
+		{"green contacts\n\n", false, "ended before power", false},
 		{"green contacts\ny\nd\nq\n", false, "what was measured is kept", true},
 		{"\n\n", true, "short to earth", false},
 		{"\nx\nq\n", false, "what was measured is kept", false},
 	} {
-		var c boxTest
-		if err := typed(t, &c, "../../testdata/boxes/trainer-8.toml", "--keep", filepath.Join(t.TempDir(), "k"), "--practice", "--fast"); err != nil {
-			t.Fatal(err)
-		}
-		box, hash, err := readHashedBox(c.Box)
-		if err != nil {
-			t.Fatal(err)
-		}
-		p, err := c.practiceBox(&box)
-		if err != nil {
-			t.Fatal(err)
-		}
+		c, p, box, hash := practiceOf(t, filepath.Join(t.TempDir(), "k"))
 		p.shorted = x.shorted
 		var out bytes.Buffer
-		err = c.on(t.Context(), p, &box, hash, strings.NewReader(x.typed), &out, 100)
+		err := c.on(t.Context(), p, box, hash, strings.NewReader(x.typed), &out, 100)
 		if err == nil || !strings.Contains(err.Error(), x.want) || strings.Contains(out.String(), "Round 1 of") != x.rounds {
 			t.Errorf("%q: %v\n%s", x.typed, err, out.String())
-		}
-		if err := p.Close(); err != nil {
-			t.Error(err)
 		}
 	}
 }

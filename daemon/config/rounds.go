@@ -42,6 +42,11 @@ func (b *Bench) Rounds(box *Box, only, sound []string) ([]Round, error) {
 	if b.Drive != nil && box.HighestV > supplyMax12V {
 		return nil, fmt.Errorf("box %s is of %g V, and the relays and loads of bench %s are for 12 V: test it on a bench without [drive]", box.ID, box.HighestV, b.ID)
 	}
+	for _, s := range b.Slots {
+		if box.Slot(s.Name) != nil {
+			return nil, fmt.Errorf("bench %s has a place %q and box %s a slot of that name: name the place otherwise, for a load must never be taken for the other's", b.ID, s.Name, box.ID)
+		}
+	}
 	for _, id := range only {
 		if why := b.cannotTest(box, id); why != "" {
 			return nil, fmt.Errorf("slot %s: %s", id, why)
@@ -78,6 +83,8 @@ func (b *Bench) whole(box *Box, two bool, asked []string) (rounds []Round) {
 			rounds = append(rounds, b.round(slots, nil))
 		case i == 0:
 			rounds = append(rounds, b.round(slots, nil), b.round(slots, slots), b.round(slots, nil))
+		case len(slots) == 1:
+			rounds = append(rounds, b.round(slots, slots), b.round(slots, nil))
 		default: // the first place joins the rounds, as it is
 			rounds = append(rounds, b.round(slots, slots[1:]), b.round(slots, nil))
 		}
@@ -236,6 +243,17 @@ func follow(rounds []Round) {
 	}
 }
 
+// LeadSides are the sides that the leads of a place go to, in their order: the feed side
+// first, so that a place's load is on the load side and draws through both contacts and the
+// fuse. Where the feed side is not known the left or upper is taken for it.
+func (s *BoxSlot) LeadSides() []string {
+	sides := slices.Clone(s.Sides())
+	if len(sides) == 2 && s.FeedSide == sides[1] {
+		slices.Reverse(sides)
+	}
+	return sides
+}
+
 // InRound is the bench as it is in a round: its places are slots of the box, with their
 // sides, and what hangs free is left out. A place with an avoided slot keeps its own name
 // at its lines: no load is put on that.
@@ -257,7 +275,7 @@ func (b Bench) InRound(box *Box, r Round) Bench {
 			}
 			l.Slot = p.Slot
 			if l.Side != "" {
-				l.Side = box.Slot(p.Slot).Sides()[seen[p.Slot]]
+				l.Side = box.Slot(p.Slot).LeadSides()[seen[p.Slot]]
 				seen[p.Slot]++
 			}
 		}
@@ -268,7 +286,7 @@ func (b Bench) InRound(box *Box, r Round) Bench {
 		if p, here := in[l.Slot]; here && box.Slot(p.Slot).Avoid == AvoidNo {
 			if l.Side != "" {
 				k := slices.IndexFunc(b.leadsIn(l.Slot), func(n int) bool { return b.Leads[n].Side == l.Side })
-				l.Side = box.Slot(p.Slot).Sides()[k]
+				l.Side = box.Slot(p.Slot).LeadSides()[k]
 			}
 			l.Slot = p.Slot
 		}

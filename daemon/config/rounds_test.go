@@ -236,6 +236,12 @@ func TestRoundsRefuse(t *testing.T) {
 		{"a vehicle", "is on a vehicle", func(b *Bench) { b.Subject = "vehicle" }, nil},
 		{"a box file", "remove box", func(b *Bench) { b.BoxFile = "x.toml" }, nil},
 		{"no places", "has no places", func(b *Bench) { b.Slots = nil }, nil},
+		{"a place named as a slot", "name the place otherwise", func(b *Bench) {
+			b.Slots[3].Name = "c44"
+			for i := range b.Leads {
+				b.Leads[i].Slot = strings.Replace(b.Leads[i].Slot, "p4", "c44", 1)
+			}
+		}, nil},
 		{"mixed", "give all places one lead or all two", func(b *Bench) { b.Leads = b.Leads[:len(b.Leads)-1] }, nil},
 		{"an avoided slot", "slot c41: avoided (airbag)", func(*Bench) {}, []string{"c01", "c41"}},
 		{"the network's", "slot c43: needs the vehicle's data network", func(*Bench) {}, []string{"c43"}},
@@ -246,5 +252,40 @@ func TestRoundsRefuse(t *testing.T) {
 		if _, err := b.Rounds(box, c.only, nil); err == nil || !strings.Contains(err.Error(), c.want) {
 			t.Errorf("%s: %v, want %q", c.name, err, c.want)
 		}
+	}
+}
+
+// On a single place each slot is still measured with its fuse out; a place's second lead,
+// where its load is, goes to the load side.
+func TestRoundsOnOnePlaceAndTheLoadSide(t *testing.T) {
+	b, box := testBench(t), testBox(t, "trainer-8")
+	b.Slots = b.Slots[:1]
+	b.Leads = slices.DeleteFunc(b.Leads, func(l Lead) bool { return l.Role == RoleSlot && l.Slot != "p1" })
+	b.Lines = slices.DeleteFunc(b.Lines, func(l Line) bool { return l.Slot != "" && l.Slot != "p1" })
+	rounds, err := b.Rounds(box, nil, nil)
+	if err != nil {
+		t.Fatal(err)
+	}
+	out, loads := map[string]bool{}, 0
+	for _, r := range rounds {
+		in := b.InRound(box, r)
+		p := r.Places[0]
+		out[p.Slot] = out[p.Slot] || p.Fuse == "out"
+		s := box.Slot(p.Slot)
+		for _, l := range in.Lines {
+			if l.Role == LineTestLoad && s.FeedSide != "" {
+				if loads++; l.Side == s.FeedSide {
+					t.Errorf("the load of %s is at its feed side, %s", p.Slot, l.Side)
+				}
+			}
+		}
+	}
+	for id, was := range out {
+		if !was {
+			t.Errorf("%s is never measured with its fuse out", id)
+		}
+	}
+	if loads == 0 {
+		t.Error("no slot with a known feed side had a load")
 	}
 }

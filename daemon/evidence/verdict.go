@@ -39,17 +39,29 @@ func Judge(d *protocol.Verdict, b *judge.BoxVerdict, slots []judge.BoxSlot, box 
 }
 
 // Carry puts what an earlier test of the same box said of the slots that were not asked for
-// again into a document that Judge has written.
+// again into a document that Judge has written. What was found amiss of them all the same
+// stands; what either test left out or did not visit is left out of both together.
 func Carry(d, earlier *protocol.Verdict, asked []string) {
 	for i := range d.Slots {
 		s := &d.Slots[i]
 		k := slices.IndexFunc(earlier.Slots, func(x protocol.SlotVerdict) bool { return x.Slot == s.Slot })
-		if k < 0 || slices.Contains(asked, s.Slot) {
+		amiss := len(s.Rounds) > 0 && (s.Outcome == protocol.OutcomeFail || s.Outcome == protocol.OutcomeMarginal)
+		if k < 0 || amiss || slices.Contains(asked, s.Slot) {
 			continue
 		}
 		*s = earlier.Slots[k]
 		if s.Test == "" {
 			s.Test = protocol.OrNull(earlier.ID)
+		}
+	}
+	for _, c := range earlier.LeftOut {
+		if !slices.Contains(d.LeftOut, c) {
+			d.LeftOut = append(d.LeftOut, c)
+		}
+	}
+	for _, p := range earlier.NotVisited {
+		if !slices.Contains(d.NotVisited, p) {
+			d.NotVisited = append(d.NotVisited, p)
 		}
 	}
 	b := Verdict(d)

@@ -81,6 +81,12 @@ func TestCarryWhatWasNotTestedAgain(t *testing.T) {
 	if d.Outcome != protocol.OutcomeNotProven || d.OfTested != protocol.OutcomeMarginal || d.Untested != 1 || d.Tested != (protocol.VerdictCount{Marginal: 1, Pass: 1}) {
 		t.Errorf("%+v", d)
 	}
+	worse := &protocol.Verdict{ID: "t-4", LeftOut: protocol.List[protocol.Check]{protocol.CheckStart}, Slots: protocol.List[protocol.SlotVerdict]{slot("f01", protocol.OutcomeFail, "back-fed", 1)}}
+	earlier.LeftOut = protocol.List[protocol.Check]{protocol.CheckContact, protocol.CheckStart}
+	earlier.NotVisited = protocol.List[protocol.Position]{protocol.PositionRunning}
+	if Carry(worse, earlier, []string{"f02"}); worse.Slots[0].Outcome != protocol.OutcomeFail || len(worse.LeftOut) != 2 || len(worse.NotVisited) != 1 || worse.Outcome != protocol.OutcomeFail {
+		t.Errorf("found amiss though it passed before: %+v", worse)
+	}
 	again := &protocol.Verdict{ID: "t-3", Slots: d.Slots[:1:1]}
 	Carry(again, d, nil)
 	if again.Slots[0].Test != "t-1" {

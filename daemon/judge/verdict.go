@@ -2,6 +2,7 @@ package judge
 
 import (
 	"cmp"
+	"reflect"
 	"slices"
 )
 
@@ -125,6 +126,13 @@ type Limits struct {
 // a whole circuit (handbook.VoltDropLimits).
 func DefaultLimits() Limits {
 	return Limits{ContactPassMOhm: 30, ContactFailMOhm: 60, ContactAboveMOhm: 20, ProbeMOhm: 50, OnWithinS: 0.1, FallV: 1}
+}
+
+// Same reports whether two limits hold figures to the same, whatever they leave out.
+func (l *Limits) Same(x *Limits) bool {
+	a, b := *l, *x
+	a.LeftOut, b.LeftOut = nil, nil
+	return reflect.DeepEqual(a, b)
 }
 
 func (l *Limits) leftOut(c Check) bool { return slices.Contains(l.LeftOut, c) }

@@ -55,6 +55,9 @@ const (
 	// highOhm is the path from the battery's post to a slot from which it is a bad joint:
 	// 0.5 V of drop at 5 A (common practice, no published source).
 	highOhm = 0.1
+	// leastOhm is the least that supply, contacts and fuse have together: a fuse of 30 A
+	// alone has 1.97 mΩ (data sheets of blade fuses, as in the handbook).
+	leastOhm = 0.002
 	// testedPart is the part of the battery's voltage that there must be to be tested.
 	testedPart = 0.1
 )
@@ -74,6 +77,12 @@ func (l Loading) Path(uGain float64) Resistance {
 	noise := math.Hypot(math.Hypot(l.Open.U, l.Loaded.U), math.Hypot(l.OpenBattery.U, l.LoadedBattery.U))
 	gain := uGain * math.Hypot(slot, battery)
 	return Resistance{r, math.Hypot(math.Hypot(noise, gain)/amp, r*math.Hypot(l.UOhm, uGain))}
+}
+
+// drew reports whether a current flowed through the resistor, for that is only worked out
+// from the volts: then the slot fell by what supply, contacts and fuse have at least.
+func (l Loading) drew() bool {
+	return l.Open.V-l.Loaded.V > leastOhm*l.Loaded.V/l.Ohm+2*math.Hypot(l.Open.U, l.Loaded.U)
 }
 
 // Strength is the whole resistance of a source, the battery's own share in it: what a
@@ -106,6 +115,8 @@ func JudgeSource(bleed, load *Loading, uGain float64) (SourceFinding, Resistance
 	switch r := load.Path(uGain); {
 	case r.Ohm-2*r.U > highOhm:
 		return HighResistance, r
+	case r.Ohm+2*r.U < highOhm && !load.drew():
+		return Feed, Resistance{} // as without a load: its wire may be off
 	case r.Ohm+2*r.U < highOhm:
 		return Feed, r
 	default:

@@ -49,6 +49,19 @@ func TestSourcesAgreeWithSpice(t *testing.T) {
 	}
 }
 
+// A test load whose wire is off, or whose relay does not close, says nothing of a joint.
+func TestLoadWithoutACurrentProvesNoPath(t *testing.T) {
+	at := func(v float64) measure.Level { return measure.Level{V: v, U: 0.0005} }
+	load := &measure.Loading{Open: at(12.6), OpenBattery: at(12.61), Loaded: at(12.6003), LoadedBattery: at(12.6102), Ohm: loadOhm, UOhm: 0.029}
+	if got, r := measure.JudgeSource(nil, load, 0.001); got != measure.Feed || r != (measure.Resistance{}) {
+		t.Errorf("%v with %+v", got, r)
+	}
+	load.Loaded, load.LoadedBattery = at(12.53), at(12.56) // 14 mΩ behind a supply of 20
+	if got, r := measure.JudgeSource(nil, load, 0.001); got != measure.Feed || !(r.Ohm > 0) {
+		t.Errorf("with a current: %v with %+v", got, r)
+	}
+}
+
 // Twice the stated uncertainty holds the true resistance 95 times in 100, where noise,
 // gains and the resistor are off as they are said to be.
 func TestPathUncertaintyHolds(t *testing.T) {

@@ -189,7 +189,7 @@ func (a *Attended) talk(stop <-chan struct{}, giveUp func(error)) {
 }
 
 func (a *Attended) print(e drive.Event) {
-	if e.Kind == drive.Armed {
+	if e.Kind == drive.Armed || a.armedAt == 0 {
 		a.armedAt = e.At
 	}
 	if text := a.words(e); text != "" {
