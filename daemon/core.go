@@ -161,7 +161,6 @@ func (c *core) take(ctx context.Context, in adc.Input) {
 		c.began = c.now
 		c.fillAges()
 		c.describe(ctx)
-		c.judge(ctx, nil)
 	}
 	if c.o.Record != nil {
 		c.o.Record(in)
@@ -233,11 +232,11 @@ func (c *core) publish(ctx context.Context, events []measure.Event) {
 	}
 }
 
-// judge publishes what is made of a final key cycle, and of none at the beginning. A script
-// that was stopped, and a key cycle that the end of the program cut short, show nothing
-// that was asked.
+// judge publishes what is made of a final key cycle. A script that was
+// stopped, and a key cycle that the end of the program cut short, show nothing that was
+// asked.
 func (c *core) judge(ctx context.Context, cycle *protocol.Cycle) {
-	if c.o.Judge == nil || c.drive != nil && c.drive.stopped != "" || cycle != nil && cycle.Ended == protocol.EndedInterrupted {
+	if c.o.Judge == nil || c.drive != nil && c.drive.stopped != "" || cycle.Ended == protocol.EndedInterrupted {
 		return
 	}
 	if v := c.o.Judge(cycle); v != nil {

@@ -48,9 +48,8 @@ type Options struct {
 	Marks <-chan adc.Input
 	// Drive turns the key by script; nil: nobody but people does.
 	Drive *Drive
-	// Judge, if set, is given each key cycle when it is final, without its number, and nil at
-	// the beginning; what it returns is a result of the bench like any other, nil for none.
-	// It must not wait.
+	// Judge, if set, is given each key cycle when it is final, without its number; what it
+	// returns is a result of the bench like any other, nil for none. It must not wait.
 	Judge func(*protocol.Cycle) *protocol.Verdict
 	// Record, if set, gets every input in the order the core gets it.
 	Record func(adc.Input)

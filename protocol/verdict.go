@@ -106,6 +106,9 @@ type VerdictLead struct {
 	Fuse   Fuse   `json:"fuse"`
 	Moved  bool   `json:"moved"`
 	Fitted bool   `json:"fitted"`
+	// Switch: the slot has a switch of its own, to be closed once the key is on and opened
+	// after the start.
+	Switch bool `json:"switch"`
 }
 
 // SlotVerdict is what is said of one slot.

@@ -84,7 +84,7 @@ func (c *boxTest) on(ctx context.Context, b testBench, box *config.Box, hash str
 		return err
 	}
 	if address != "" {
-		fmt.Fprintf(out, "Follow it at %sboxes/%s/%s (there as soon as round 1 begins).\n\n", address, t.bench.ID, t.doc.ID)
+		fmt.Fprintf(out, "Follow it at %sboxes/%s/%s\n\n", address, t.bench.ID, t.doc.ID)
 	}
 	if c.Job != "" && string(t.doc.Job) != c.Job {
 		return fmt.Errorf("the test in %s is of job %q: go on with that, or name another folder", t.folder.name, string(t.doc.Job))
@@ -178,7 +178,14 @@ func (t *boxTesting) run(ctx context.Context, b testBench) error {
 			return err
 		}
 	}
+	told := -1 // the round that was published as the next
 	for n := len(t.cycles); n < len(t.rounds); n = len(t.cycles) {
+		if told < 0 {
+			if err := t.tell(ctx, b, n); err != nil {
+				return err
+			}
+		}
+		told = n
 		t.show(n)
 		switch answer, err := t.ask(ctx, n); {
 		case err != nil:
@@ -187,7 +194,7 @@ func (t *boxTesting) run(ctx context.Context, b testBench) error {
 			if err := t.folder.back(t, n-1); err != nil {
 				return err
 			}
-			t.cycles, t.anew = t.cycles[:n-1], true
+			t.cycles, t.anew, told = t.cycles[:n-1], true, -1
 			continue
 		case answer != "":
 			fmt.Fprintf(t.out, "%q is none of the answers.\n", answer)

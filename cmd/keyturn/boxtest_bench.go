@@ -83,12 +83,23 @@ func (b *wiredBench) sense(ctx context.Context) (v, u float64, err error) {
 	return senseVolts(ctx, b.files.Read, b.bus)
 }
 
+func (b *wiredBench) rest(in config.Bench, _ config.Round) (daemon.Options, adc.Instant, error) {
+	o, err := b.options(in)
+	return o, b.clock.Now(), err
+}
+
 func (b *wiredBench) begin(in config.Bench, _ config.Round) (daemon.Options, *parts.Lines, func() adc.Instant, error) {
+	o, err := b.options(in)
+	return o, b.lines, b.clock.Now, err
+}
+
+// options are those of the bench as it is in a round.
+func (b *wiredBench) options(in config.Bench) (daemon.Options, error) {
 	files := b.files
 	files.Read = in
 	o, _, err := parts.Prepare(files, "keyturn", version, parts.ScanMode, b.bus)
 	o.Outbox, o.Logger, o.Wall = b.outbox, b.logger, parts.Wall(b.clock)
-	return o, b.lines, b.clock.Now, err
+	return o, err
 }
 
 func (b *wiredBench) pages(context.Context, string) (string, error) { return "", nil }

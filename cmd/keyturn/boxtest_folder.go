@@ -89,8 +89,7 @@ func openTestFolder(name string, t *boxTesting) (*testFolder, error) {
 	}
 	if len(t.cycles) > 0 {
 		fmt.Fprintf(t.out, "Test %s goes on: %d of %d rounds are measured.\n", t.doc.ID, len(t.cycles), len(t.rounds))
-		t.judge(nil)
-		t.begun = false
+		t.say()
 	}
 	return f, nil
 }

@@ -115,6 +115,11 @@ func (p *practiceBox) sense(ctx context.Context) (v, u float64, err error) {
 	return senseVolts(ctx, p.bench, func(string) (i2c.Bus, adc.Clock, error) { return bus, bus, nil })
 }
 
+func (p *practiceBox) rest(in config.Bench, r config.Round) (daemon.Options, adc.Instant, error) {
+	o, _, _, err := p.seat(in, r, false)
+	return o, p.ends(), err
+}
+
 // begin builds the board of a round and wires it.
 func (p *practiceBox) begin(in config.Bench, r config.Round) (o daemon.Options, lines *parts.Lines, now func() adc.Instant, err error) {
 	o, board, places, err := p.seat(in, r, false)

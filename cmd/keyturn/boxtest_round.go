@@ -25,6 +25,9 @@ type testBench interface {
 	file() config.Bench
 	// sense is what the battery sense lead reads, in volts, with its standard uncertainty.
 	sense(ctx context.Context) (v, u float64, err error)
+	// rest is what the daemon is to be told of the bench as it is in a round, and the time of
+	// its clock, while nothing is measured.
+	rest(b config.Bench, r config.Round) (o daemon.Options, at adc.Instant, err error)
 	// begin makes ready for a round: what the daemon is to be told of the bench as it is in
 	// the round, its lines (nil where it drives nothing), and the clock of its inputs.
 	begin(b config.Bench, r config.Round) (o daemon.Options, lines *parts.Lines, now func() adc.Instant, err error)
@@ -50,7 +53,6 @@ type boxTesting struct {
 	cycles  []*protocol.Cycle // a round each
 	doc     protocol.Verdict  // as it was published last
 	verdict report.BoxVerdict // the same
-	begun   bool              // it was published before the first round of this run
 	at      int               // the round that is measured, from 0
 	anew    bool              // nobody knows where the leads are: they went back, or it is another day
 	steps   steps
@@ -75,7 +77,8 @@ func (t *boxTesting) round(n int) *protocol.VerdictRound {
 	out := &protocol.VerdictRound{Number: t.rounds[n].Number}
 	for _, p := range t.rounds[n].Places {
 		for i, l := range t.placeLeads(p.Place) {
-			x := protocol.VerdictLead{Lead: l.Name, Slot: p.Slot, Fuse: protocol.Fuse(p.Fuse), Moved: p.Moved || t.anew, Fitted: p.Fitted || t.anew}
+			x := protocol.VerdictLead{Lead: l.Name, Slot: p.Slot, Fuse: protocol.Fuse(p.Fuse), Moved: p.Moved || t.anew, Fitted: p.Fitted || t.anew,
+				Switch: t.box.Slot(p.Slot).Expected == string(protocol.SwitchOperated)}
 			if l.Side != "" {
 				x.Side = protocol.OrNull(t.box.Slot(p.Slot).LeadSides()[i])
 			}
@@ -108,7 +111,7 @@ func (t *boxTesting) measure(ctx context.Context, b testBench, n int) error {
 	ctx, stop := context.WithCancel(ctx)
 	defer stop()
 	o.Judge = func(c *protocol.Cycle) *protocol.Verdict {
-		if c != nil && lines == nil {
+		if lines == nil {
 			stop() // nobody else ends it
 		}
 		return t.judge(c)
@@ -165,22 +168,35 @@ func (t *boxTesting) byHand(ctx context.Context, o daemon.Options) error {
 	return err
 }
 
-// judge takes a key cycle, nil before the first, and says what is known of the box now. It
-// is called while the daemon runs.
-func (t *boxTesting) judge(c *protocol.Cycle) *protocol.Verdict {
-	if c == nil && t.begun {
-		return nil
+// tell publishes how the leads are to be in the next round, before they are.
+func (t *boxTesting) tell(ctx context.Context, b testBench, n int) error {
+	d := t.say()
+	if t.fault != nil {
+		return t.fault
 	}
-	if c != nil && len(t.cycles) > t.at {
+	o, at, err := b.rest(t.bench.InRound(t.box, t.rounds[n]), t.rounds[n])
+	if err != nil {
+		return err
+	}
+	return daemon.Tell(ctx, o, at, d)
+}
+
+// judge takes a key cycle and says what is known of the box now. It is called while the
+// daemon runs.
+func (t *boxTesting) judge(c *protocol.Cycle) *protocol.Verdict {
+	if len(t.cycles) > t.at {
 		return nil // the key was turned again, and a round is one turn
 	}
-	t.begun, t.anew = true, t.anew && c == nil
-	if c != nil {
-		// Rounds are told apart by what the test numbers: where the bench numbered them is its
-		// outbox's affair.
-		c.Stream, c.Seq = t.doc.ID, int64(len(t.cycles)+1)
-		t.cycles = append(t.cycles, c)
-	}
+	t.anew = false
+	// Rounds are told apart by what the test numbers: where the bench numbered them is its
+	// outbox's affair.
+	c.Stream, c.Seq = t.doc.ID, int64(len(t.cycles)+1)
+	t.cycles = append(t.cycles, c)
+	return t.say()
+}
+
+// say says what is known of the box, in a revision of its own; nil where that is at fault.
+func (t *boxTesting) say() *protocol.Verdict {
 	slots, err := t.slots()
 	if err != nil {
 		t.fault = err
