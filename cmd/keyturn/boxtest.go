@@ -6,6 +6,8 @@ import (
 	"fmt"
 	"io"
 	"os"
+	"path/filepath"
+	"slices"
 	"strings"
 	"time"
 
@@ -72,6 +74,7 @@ func (c *boxTest) on(ctx context.Context, b testBench, box *config.Box, hash str
 	if err != nil {
 		return err
 	}
+	t.only = only
 	if t.rounds, err = t.bench.Rounds(box, only, sound); err != nil {
 		return err
 	}
@@ -89,7 +92,13 @@ func (c *boxTest) on(ctx context.Context, b testBench, box *config.Box, hash str
 	if c.Job != "" && string(t.doc.Job) != c.Job {
 		return fmt.Errorf("the test in %s is of job %q: go on with that, or name another folder", t.folder.name, string(t.doc.Job))
 	}
-	if err := t.run(ctx, b); err != nil {
+	switch err := t.run(ctx, b); {
+	case errors.Is(err, errEnded):
+		fmt.Fprintln(out, "Ended. "+t.kept(c.Box))
+		return nil
+	case err != nil && len(t.cycles) > 0:
+		return fmt.Errorf("%w; %s", err, t.kept(c.Box))
+	case err != nil:
 		return err
 	}
 	if err := b.farewell(out); err != nil || address == "" {
@@ -107,6 +116,9 @@ func (c *boxTest) on(ctx context.Context, b testBench, box *config.Box, hash str
 func (c *boxTest) which(t *boxTesting) (only, sound []string, err error) {
 	if c.Again == "" {
 		return c.Only, nil, nil
+	}
+	if filepath.Clean(c.Again) == filepath.Clean(c.Keep) {
+		return nil, nil, fmt.Errorf("%s is the folder of the test that is to be done again: name another one with --keep", c.Keep)
 	}
 	earlier, err := readKeptVerdict(c.Again)
 	if err != nil {
@@ -136,7 +148,7 @@ func (c *boxTest) which(t *boxTesting) (only, sound []string, err error) {
 	if len(only) == 0 {
 		return nil, nil, fmt.Errorf("%s: every slot that was measured passed; there is nothing to test again", c.Again)
 	}
-	t.doc.Supersedes, t.earlier, t.again = protocol.OrNull(earlier.ID), earlier, only
+	t.doc.Supersedes, t.earlier = protocol.OrNull(earlier.ID), earlier
 	return only, sound, nil
 }
 
@@ -163,11 +175,19 @@ func (t *boxTesting) leaveOut() {
 }
 
 // errEnded is the operator's wish to end here.
-var errEnded = errors.New("ended here; what was measured is kept")
+var errEnded = errors.New("ended")
+
+// kept says what a test has so far, and how it goes on.
+func (t *boxTesting) kept(boxFile string) string {
+	return fmt.Sprintf("%d of %d rounds are measured and kept in %s. Go on with the same command and --keep %s", len(t.cycles), len(t.rounds), t.folder.name, t.folder.name)
+}
 
 // run goes through the rounds that are left.
 func (t *boxTesting) run(ctx context.Context, b testBench) error {
-	fmt.Fprint(t.out, attend.Cautions)
+	for line := range strings.Lines(attend.Cautions) {
+		fmt.Fprintln(t.out, report.Wrap(line, t.width, "  "))
+	}
+	t.sayWhich()
 	began := time.Now()
 	if t.doc.Before == nil {
 		err := t.before(ctx, b)
@@ -197,12 +217,12 @@ func (t *boxTesting) run(ctx context.Context, b testBench) error {
 			t.cycles, t.anew, told = t.cycles[:n-1], true, -1
 			continue
 		case answer != "":
-			fmt.Fprintf(t.out, "%q is none of the answers.\n", answer)
+			fmt.Fprintf(t.out, "%q is none of the answers: press Enter, or type r or q.\n", answer)
 			continue
 		}
 		switch err := t.measure(ctx, b, n); {
 		case again(err):
-			fmt.Fprintf(t.out, "Round %d was not measured: %v.\n", n+1, err)
+			fmt.Fprintln(t.out, report.Wrap(fmt.Sprintf("Round %d was not measured: %v. That says nothing of the box; try it again, and close other programs where this computer was too slow.", n+1, err), t.width, "    "))
 			continue
 		case err != nil:
 			return err
@@ -217,6 +237,24 @@ func (t *boxTesting) run(ctx context.Context, b testBench) error {
 	}
 	t.end(time.Since(began))
 	return nil
+}
+
+// sayWhich says which slots are tested where that is not the whole box.
+func (t *boxTesting) sayWhich() {
+	if len(t.only) == 0 {
+		return
+	}
+	text := "Tested: " + strings.Join(t.only, ", ") + "."
+	var prove []string
+	for _, p := range t.rounds[0].Places {
+		if !slices.Contains(t.only, p.Slot) {
+			prove = append(prove, p.Slot)
+		}
+	}
+	if len(prove) > 0 {
+		text += " First and at last the leads are in " + strings.Join(prove, ", ") + ", which should be live: so it is seen that no lead is off."
+	}
+	fmt.Fprintln(t.out, "\n"+report.Wrap(text, t.width, ""))
 }
 
 // again reports whether a round may be tried again after an error.
@@ -236,7 +274,16 @@ func (t *boxTesting) show(n int) {
 		}
 	}
 	if len(work) > 0 {
-		fmt.Fprintln(t.out, report.Wrap("Once the key is on, switch on "+strings.Join(work, ", ")+"; switch off again after the start.", t.width, "    "))
+		fmt.Fprintln(t.out, report.Wrap("Once the key is on, close the switch of "+strings.Join(work, ", ")+"; open it again after the start.", t.width, "    "))
+	}
+	var free []string
+	for _, l := range t.bench.Leads {
+		if l.Role == config.RoleSlot && !slices.ContainsFunc(t.rounds[n].Places, func(p config.Placed) bool { return p.Place == l.Slot }) {
+			free = append(free, l.Name)
+		}
+	}
+	if len(free) > 0 {
+		fmt.Fprintln(t.out, report.Wrap("Not used, and may stay where they are: "+strings.Join(free, ", ")+".", t.width, "    "))
 	}
 }
 
@@ -246,7 +293,7 @@ func (t *boxTesting) ask(ctx context.Context, n int) (string, error) {
 	if n > 0 {
 		choices = fmt.Sprintf("Enter goes on, r repeats round %d, q ends here: ", n)
 	}
-	fmt.Fprint(t.out, "Supply off, leads and fuses as above, supply on, hands off? "+choices)
+	fmt.Fprint(t.out, report.Wrap("Supply off, leads and fuses as above, supply on, hands off? "+choices, t.width, "")+" ")
 	return t.line(ctx)
 }
 

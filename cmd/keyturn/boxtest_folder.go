@@ -118,7 +118,7 @@ func (p *testPlan) same(now *testPlan, folder string) error {
 	}{
 		{"on another bench", p.Bench == now.Bench}, {"of another box", p.Box == now.Box}, {"held to another box file", p.BoxFileHash == now.BoxFileHash},
 		{"of other slots, or the bench file was changed", slices.EqualFunc(p.Rounds, now.Rounds, func(a, b config.Round) bool { return reflect.DeepEqual(a, b) })},
-		{"with other limits", reflect.DeepEqual(p.Limits, now.Limits)}, {"after another test", p.Supersedes == now.Supersedes},
+		{"with other limits, or another --crank-source", reflect.DeepEqual(p.Limits, now.Limits)}, {"after another test", p.Supersedes == now.Supersedes},
 	} {
 		if !x.same {
 			return fmt.Errorf("the test in %s is %s: go on with what it was begun with, or name another folder", folder, x.what)
@@ -200,6 +200,9 @@ func writeSynced(path string, text []byte) error {
 // readKeptVerdict reads what a test said last.
 func readKeptVerdict(folder string) (*protocol.Verdict, error) {
 	text, err := os.ReadFile(filepath.Join(folder, verdictFile))
+	if errors.Is(err, fs.ErrNotExist) {
+		return nil, fmt.Errorf("%s is not the folder of a finished test: it has no %s", folder, verdictFile)
+	}
 	if err != nil {
 		return nil, fmt.Errorf("read the verdict of the earlier test: %w", err)
 	}

@@ -59,7 +59,7 @@ type boxTesting struct {
 	fault   error // what the judge could not do
 
 	earlier *protocol.Verdict // what it supersedes; nil for nothing
-	again   []string          // the slots of that which are tested again
+	only    []string          // the slots that are tested; none: all
 }
 
 // placeLeads are the leads of a place.
@@ -214,7 +214,7 @@ func (t *boxTesting) say() *protocol.Verdict {
 	}
 	evidence.Judge(d, &b, slots, t.box)
 	if t.earlier != nil {
-		evidence.Carry(d, t.earlier, t.again)
+		evidence.Carry(d, t.earlier, t.only)
 	}
 	t.verdict = evidence.Verdict(d)
 	out := *d

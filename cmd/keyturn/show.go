@@ -22,15 +22,17 @@ type show struct {
 	// dashboard is its address, shown again below each table: the first has scrolled
 	// away. Empty without one.
 	dashboard string
-	ended     bool
-	final     protocol.ResultHeader // of the final cycle that came last
-	kept      bool                  // a record keeper has it
-	legends   map[string]string
-	since     int64  // zero of the times shown: the bench's first document
-	turning   string // id of the cycle whose key moves are shown
-	keys      int    // how many of them have been
-	battery   string // the battery sense lead
-	cycle     string // id of the cycle last set as a table
+	// hides keeps to itself what was measured: the answers of who practises.
+	hides   bool
+	ended   bool
+	final   protocol.ResultHeader // of the final cycle that came last
+	kept    bool                  // a record keeper has it
+	legends map[string]string
+	since   int64  // zero of the times shown: the bench's first document
+	turning string // id of the cycle whose key moves are shown
+	keys    int    // how many of them have been
+	battery string // the battery sense lead
+	cycle   string // id of the cycle last set as a table
 }
 
 func newShow(out io.Writer, width int, asJSON bool) *show {
@@ -47,11 +49,12 @@ func (s *show) hello(sim *simulation, broker string) {
 
 // begin says how an exercise is done without a bench.
 func (s *show) begin(p *practice) {
+	s.hides = true
 	fmt.Fprintf(s.out, "keyturn demo: %s, on a simulated box of %d slots\n\n", p.file.Title, len(p.slots))
 	fmt.Fprintf(s.out, "1. Open %sexercises and begin: the cautions, then the questions.\n", s.dashboard)
 	fmt.Fprintf(s.out, "2. In another window open %spractice: turn the key, hold the two tips of the meter.\n", s.dashboard)
 	fmt.Fprintf(s.out, "3. Key off, hand in, then turn the key through every position and off again.\n")
-	fmt.Fprintf(s.out, "Marks come when the bench has watched %d s after key-off. Ctrl-C ends.\n\n", practiceWatchS)
+	fmt.Fprintf(s.out, "Marks come when the bench has watched %d s after key-off; what it measured is not shown here. Ctrl-C ends.\n\n", practiceWatchS)
 }
 
 // tellDashboard says where it is.
@@ -103,17 +106,23 @@ func (s *show) print(d protocol.Document) {
 		}
 		s.battery = string(d.BatterySense)
 	case *protocol.TransitionResult:
+		if s.hides {
+			return
+		}
 		if text := report.Transition(d, s.legends[string(d.Slot)], s.since); text != "" {
 			fmt.Fprintln(s.out, text)
 		}
 	case *protocol.CrankResult:
-		if d.Lead == s.battery {
+		if d.Lead == s.battery && !s.hides {
 			fmt.Fprintln(s.out, report.Crank(d, "battery", s.since))
 		}
 	case *protocol.Cycle:
 		s.turned(d)
 		if d.Final && d.ID != s.cycle {
-			s.cycle = d.ID
+			if s.cycle = d.ID; s.hides {
+				fmt.Fprintln(s.out, "The bench has watched to the end of this key cycle.")
+				return
+			}
 			fmt.Fprintf(s.out, "\nKey cycle %s\n%s\n", d.ID, report.Table(d, s.width))
 			if !s.once {
 				s.tellDashboard()

@@ -65,7 +65,7 @@ func RoundTable(r *protocol.VerdictRound, legends map[string]string, width int) 
 		return out.String()
 	}
 	for _, p := range RoundPlaces(r, legends) {
-		text := fmt.Sprintf("%s: %s", p.Slot, p.Do)
+		text := fmt.Sprintf("%s: %s, fuse %s", p.Slot, p.Do, p.Fuse)
 		if p.Changes {
 			text = fmt.Sprintf("%s: %s (%s", p.Slot, p.Do, p.Leads)
 			if p.Sides != "" {

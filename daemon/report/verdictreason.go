@@ -29,7 +29,7 @@ func VerdictReason(r *judge.VerdictReason) string {
 		}
 		return "no volts: dead or lead off; see the lead live before and after"
 	case judge.BehaviourNotProven:
-		return "what it does is not proven"
+		return "what it does is not proven: the key was not in every position that tells"
 	case judge.SwitchNotWorked:
 		return "not seen to work: use its own switch"
 	case judge.FeedSideUnseen:
@@ -110,7 +110,7 @@ func figureText(r *judge.VerdictReason) string {
 	case judge.ContactAbove:
 		return against(r, fmt.Sprintf("contact %.1f mΩ above matching slots", r.Value), fmt.Sprintf("%.1f mΩ", 2*r.U), fmt.Sprintf("at most %g mΩ", r.Limit))
 	case judge.ContactNotTested:
-		return "contact resistance not measured: load it"
+		return "contact resistance not measured: no test load drew a current from it"
 	case judge.ContactNotCompared:
 		return "contact not compared: matching slots were not measured"
 	}

@@ -26,7 +26,7 @@ import (
 
 // Attended is a script that somebody at the bench has begun and attends to.
 type Attended struct {
-	// Brief leaves out which load or bleed resistor is on.
+	// Brief: the script is a round of a test; which load or bleed resistor is on is left out.
 	Brief bool
 
 	bench  config.Bench
@@ -166,7 +166,7 @@ func (a *Attended) talk(stop <-chan struct{}, giveUp func(error)) {
 	if a.typed == nil {
 		fmt.Fprintln(a.out, "\nTurn the key switch on to arm; off switches everything off.")
 	} else {
-		fmt.Fprintf(a.out, "\nType the bench's id (%s) and press Enter to arm; Ctrl-C switches everything off.\n", a.bench.ID)
+		fmt.Fprintf(a.out, "\nType the bench's id (%s) and press Enter to arm.\nCtrl-C switches everything off.\n", a.bench.ID)
 	}
 	typed := a.typed
 	for {
@@ -213,12 +213,15 @@ func (a *Attended) words(e drive.Event) string {
 			return fmt.Sprintf("%s %s", o.Name, map[bool]string{true: "on", false: "off"}[e.On])
 		}
 	case drive.Waiting:
-		return fmt.Sprintf("waits before %s: start or load must rest", e.Position)
+		return "waits, for a start or a test load must rest first"
 	case drive.Unsettled:
 		return fmt.Sprintf("step %d ended before every slot had settled", e.Step+1)
 	case drive.Latched:
 		return "everything off: " + e.Why
 	case drive.Ended:
+		if a.Brief {
+			return "round measured, everything off"
+		}
 		return "script over, everything off"
 	}
 	return ""
