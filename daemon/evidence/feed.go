@@ -31,26 +31,26 @@ func FeedSlots(c *protocol.Cycle, box *config.Box, loads map[string]Load) []judg
 		if x := source(s.Source); x != nil {
 			f.Path = x.Path
 		}
-		b := box.Slot(s.Slot)
-		if box.Refuses(s.Slot, string(protocol.Vehicle), false) != "" {
-			f.Avoid = judge.NotInBox
-			if b != nil {
-				f.Avoid = b.Avoid
-			}
-		}
-		if b != nil {
-			f.EngineBay = box.Zone == config.ZoneEngineBay
-			known(&f, b)
-		}
+		known(&f, box)
 		out = append(out, f)
 	}
 	return out
 }
 
-// known puts in what the box file says of a slot.
-func known(f *judge.FeedSlot, b *config.BoxSlot) {
+// known puts in what the box file says of a slot, with a lead or without, and first
+// whether anybody may touch it on a vehicle.
+func known(f *judge.FeedSlot, box *config.Box) {
+	b := box.Slot(f.Name)
+	if b == nil {
+		f.Avoid = judge.NotInBox
+		return
+	}
+	if box.Refuses(f.Name, string(protocol.Vehicle), false) != "" {
+		f.Avoid = cmp.Or(b.Avoid, config.AvoidUnknown)
+	}
 	f.RatingA, f.FeedSide, f.Network = b.RatingA, b.FeedSide, b.Control == config.ControlNetwork
 	f.FuseType, f.Expected = handbook.FuseType(b.Kind), judge.Behaviour(b.Expected)
+	f.EngineBay = box.Zone == config.ZoneEngineBay
 	if b.Blades() == 3 {
 		f.FeedSide = middle
 	}
