@@ -230,7 +230,7 @@ func (t *translator) cycleLead(l *measure.LeadResult) protocol.CycleLead {
 		out.Crank = append(out.Crank, protocol.Crank{ID: l.Cranks[i].ID, CrankDetail: t.crank(&l.Cranks[i])})
 	}
 	for _, x := range l.Levels {
-		out.Levels = append(out.Levels, protocol.PositionLevel{Position: protocol.Position(x.Position.String()), State: protocol.State(x.State.String()), V: toMilli(x.V), UV: protocol.Volts(x.U)})
+		out.Levels = append(out.Levels, protocol.PositionLevel{Position: protocol.Position(x.Position.String()), State: protocol.State(x.State.String()), V: toMilli(x.V), UV: protocol.Volts(x.U), UMovedV: protocol.Volts(x.UMoved)})
 	}
 	if t.source != protocol.CrankContactOnly {
 		out.Wave = wave(l.Wave)

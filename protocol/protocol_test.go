@@ -61,7 +61,7 @@ func examples() map[string]protocol.Document {
 	asOf := protocol.AsOf{Stream: "s-1", Seq: 6, KeptFromSeq: 1}
 	lead := protocol.CycleLead{Lead: "l-1", Side: "left", StateBefore: protocol.Dead, Transitions: protocol.List[protocol.Transition]{{ID: "l-1-4213", Edge: edge}},
 		Crank:  protocol.List[protocol.Crank]{{ID: "l-1-start-5000", CrankDetail: detail}, {ID: "l-1-start-9000", CrankDetail: unmeasured}},
-		Levels: protocol.List[protocol.PositionLevel]{{Position: protocol.PositionOff, State: protocol.Dead, V: 0.004, UV: 0.003}, {Position: protocol.PositionOn, State: protocol.Live, V: 12.471, UV: 0.0129}},
+		Levels: protocol.List[protocol.PositionLevel]{{Position: protocol.PositionOff, State: protocol.Dead, V: 0.004, UV: 0.003}, {Position: protocol.PositionOn, State: protocol.Live, V: 12.471, UV: 0.0129, UMovedV: 0.0006}},
 		Wave:   &protocol.CrankWave{Crank: "l-1-start-5000", BeginNS: 4_600_000_000, EndMS: protocol.List[protocol.Millis]{397.4, 403.9, 1650}, V: protocol.List[protocol.Volts]{12.468, 7.912, 10.204}, ApartMS: 5.3}}
 	key := protocol.KeyMove{Position: protocol.PositionOn, AtNS: 4_200_000_000, UUS: 85.5, Source: protocol.SourceLead}
 	return map[string]protocol.Document{
