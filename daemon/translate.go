@@ -247,7 +247,7 @@ func wave(w *measure.Wave) *protocol.CrankWave {
 	ended := time.Duration(0)
 	for i, v := range w.V {
 		end := w.Ends[i].Sub(w.Begin).Round(100 * time.Microsecond)
-		if n := len(out.V); n > 0 && end == ended { // faster samples than a document tells apart
+		if n := len(out.V); n > 0 && end <= ended { // faster samples than a document tells apart
 			out.V[n-1] = min(out.V[n-1], toMilli(v))
 			continue
 		}
