@@ -7,7 +7,7 @@ import (
 	"testing"
 )
 
-// Worked examples 16 and 17 of the handbook's EXAMPLES.md, from the energy and the charge of a capacitor (textbook
+// Worked examples 8 and 9 of the handbook's EXAMPLES.md, from the energy and the charge of a capacitor (textbook
 // formulas, W = C·V²/2 and Q = C·V): 4700 µF from 12 to 7 V.
 func TestHoldUp(t *testing.T) {
 	h := HoldUp{4700e-6, 12, 7}
