@@ -79,7 +79,7 @@ func TestVoltsAreCovered(t *testing.T) {
 	}
 }
 
-// The worked example of a measurement uncertainty package's manual, recomputed:
+// Worked example 14 of the handbook's EXAMPLES.md, of a measurement uncertainty package's manual, recomputed:
 // u₁ = 0.05 with 9 degrees of freedom and u₂ = 0.03 give u = 0.058309..., U =
 // 0.116619 at k = 2 (combination as in JCGM 100:2008, 5.1.2).
 func TestUncertaintiesAddInSquares(t *testing.T) {

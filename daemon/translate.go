@@ -230,7 +230,7 @@ func (t *translator) cycleLead(l *measure.LeadResult) protocol.CycleLead {
 		out.Crank = append(out.Crank, protocol.Crank{ID: l.Cranks[i].ID, CrankDetail: t.crank(&l.Cranks[i])})
 	}
 	for _, x := range l.Levels {
-		out.Levels = append(out.Levels, protocol.PositionLevel{Position: protocol.Position(x.Position.String()), State: protocol.State(x.State.String()), V: toMilli(x.V), UV: protocol.Volts(x.U)})
+		out.Levels = append(out.Levels, protocol.PositionLevel{Position: protocol.Position(x.Position.String()), State: protocol.State(x.State.String()), V: toMilli(x.V), UV: protocol.Volts(x.U), UMovedV: protocol.Volts(x.UMoved)})
 	}
 	if t.source != protocol.CrankContactOnly {
 		out.Wave = wave(l.Wave)
@@ -247,7 +247,7 @@ func wave(w *measure.Wave) *protocol.CrankWave {
 	ended := time.Duration(0)
 	for i, v := range w.V {
 		end := w.Ends[i].Sub(w.Begin).Round(100 * time.Microsecond)
-		if n := len(out.V); n > 0 && end == ended { // faster samples than a document tells apart
+		if n := len(out.V); n > 0 && end <= ended { // faster samples than a document tells apart
 			out.V[n-1] = min(out.V[n-1], toMilli(v))
 			continue
 		}

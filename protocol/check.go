@@ -2,6 +2,7 @@ package protocol
 
 import (
 	"fmt"
+	"slices"
 	"strings"
 	"time"
 )
@@ -199,9 +200,20 @@ func (c *checker) cycleLead(l *CycleLead, at string) {
 		c.need(k.ID != "", where+"id", "is empty")
 		c.crank(&k.CrankDetail, where)
 	}
+	for i := range l.Levels {
+		c.positionLevel(l.Levels[:i], &l.Levels[i], fmt.Sprintf("%slevels[%d].", at, i))
+	}
 	if l.Wave != nil {
 		c.wave(l.Wave, at+"wave.")
 	}
+}
+
+func (c *checker) positionLevel(before []PositionLevel, l *PositionLevel, at string) {
+	c.need(l.Position != "" && l.Position != PositionStart, at+"position", "%q, in which nothing is at rest", clip(string(l.Position)))
+	c.need(!slices.ContainsFunc(before, func(x PositionLevel) bool { return x.Position == l.Position }), at+"position", "%q is there before", clip(string(l.Position)))
+	c.need(l.State != "" && l.State != Unknown, at+"state", "%q, want live or dead", clip(string(l.State)))
+	c.need(l.UV >= 0, at+"u_v", "%g, want 0 or more", float64(l.UV))
+	c.need(l.UMovedV >= 0, at+"u_moved_v", "%g, want 0 or more", float64(l.UMovedV))
 }
 
 func (c *checker) wave(w *CrankWave, at string) {
@@ -210,9 +222,10 @@ func (c *checker) wave(w *CrankWave, at string) {
 	c.need(len(w.EndMS) == len(w.V), at+"end_ms", "has %d ends for %d stretches", len(w.EndMS), len(w.V))
 	before := Millis(0)
 	for i, end := range w.EndMS {
-		c.need(end >= before, fmt.Sprintf("%send_ms[%d]", at, i), "%g is before %g", float64(end), float64(before))
+		c.need(end > before, fmt.Sprintf("%send_ms[%d]", at, i), "%g is not after %g", float64(end), float64(before))
 		before = end
 	}
+	c.need(w.ApartMS >= 0, at+"apart_ms", "%g, want 0 or more", float64(w.ApartMS))
 }
 
 func (c *checker) edge(e *Edge, at string) {

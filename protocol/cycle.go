@@ -95,9 +95,10 @@ type CycleLead struct {
 	// latest: all were sent by themselves.
 	LeftOut int         `json:"left_out"`
 	Crank   List[Crank] `json:"crank"`
-	// Levels is what it read in each key position once it had come to rest there, at the
-	// first stay in which it did; a position where it did not is not in it. Wave is what it
-	// read through its deepest start. Both are in the final revision only, and absent where
+	// Levels is what it read in each key position once it had come to rest there, over the same
+	// time as the other lead of its slot: of the first stretch without a test load in which the
+	// most of them were at rest; a position where it was not is not in it. Wave is what it read
+	// through its deepest start. Both are in the final revision only, and absent where
 	// there is nothing to tell.
 	Levels List[PositionLevel] `json:"levels,omitempty"`
 	Wave   *CrankWave          `json:"wave,omitempty"`
@@ -109,6 +110,9 @@ type PositionLevel struct {
 	State    State    `json:"state"`    // live or dead
 	V        Volts    `json:"v"`        // to the mV
 	UV       Volts    `json:"u_v"`      // standard uncertainty of V (k = 1)
+	// UMovedV is the standard uncertainty (k = 1) of the difference between V and that of the
+	// other lead of the slot, as far as it comes of a supply that moved while they were read.
+	UMovedV Volts `json:"u_moved_v,omitempty"`
 }
 
 // CrankWave is a lead's voltage through a start, from up to 0.5 s before it to 1 s after it

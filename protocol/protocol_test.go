@@ -61,7 +61,7 @@ func examples() map[string]protocol.Document {
 	asOf := protocol.AsOf{Stream: "s-1", Seq: 6, KeptFromSeq: 1}
 	lead := protocol.CycleLead{Lead: "l-1", Side: "left", StateBefore: protocol.Dead, Transitions: protocol.List[protocol.Transition]{{ID: "l-1-4213", Edge: edge}},
 		Crank:  protocol.List[protocol.Crank]{{ID: "l-1-start-5000", CrankDetail: detail}, {ID: "l-1-start-9000", CrankDetail: unmeasured}},
-		Levels: protocol.List[protocol.PositionLevel]{{Position: protocol.PositionOff, State: protocol.Dead, V: 0.004, UV: 0.003}, {Position: protocol.PositionOn, State: protocol.Live, V: 12.471, UV: 0.0129}},
+		Levels: protocol.List[protocol.PositionLevel]{{Position: protocol.PositionOff, State: protocol.Dead, V: 0.004, UV: 0.003}, {Position: protocol.PositionOn, State: protocol.Live, V: 12.471, UV: 0.0129, UMovedV: 0.0006}},
 		Wave:   &protocol.CrankWave{Crank: "l-1-start-5000", BeginNS: 4_600_000_000, EndMS: protocol.List[protocol.Millis]{397.4, 403.9, 1650}, V: protocol.List[protocol.Volts]{12.468, 7.912, 10.204}, ApartMS: 5.3}}
 	key := protocol.KeyMove{Position: protocol.PositionOn, AtNS: 4_200_000_000, UUS: 85.5, Source: protocol.SourceLead}
 	return map[string]protocol.Document{
@@ -271,6 +271,15 @@ func TestDecodeSaysWhatIsWrong(t *testing.T) {
 		{"id of another boot", change(`"id":"0123abcd`, `"id":"ffff0000`), protocol.ErrMember},
 		{"a wave that goes back", change(`[397.4,403.9,1650]`, `[397.4,396,1650]`), protocol.ErrMember},
 		{"a wave without an end", change(`[397.4,403.9,1650]`, `[397.4,403.9]`), protocol.ErrMember},
+		{"a wave with a stretch of no length", change(`[397.4,403.9,1650]`, `[397.4,397.4,1650]`), protocol.ErrMember},
+		{"a wave that begins with one", change(`[397.4,403.9,1650]`, `[0,403.9,1650]`), protocol.ErrMember},
+		{"a wave with samples in one another", change(`"apart_ms":`, `"apart_ms":-`), protocol.ErrMember},
+		{"a level while cranking", change(`"levels":[{"position":"off"`, `"levels":[{"position":"start"`), protocol.ErrMember},
+		{"a level nowhere", change(`"levels":[{"position":"off"`, `"levels":[{"position":""`), protocol.ErrMember},
+		{"two levels in a position", change(`"levels":[{"position":"off"`, `"levels":[{"position":"on"`), protocol.ErrMember},
+		{"a level of nobody knows what", change(`"levels":[{"position":"off","state":"dead"`, `"levels":[{"position":"off","state":"unknown"`), protocol.ErrMember},
+		{"a level with less than no uncertainty", change(`"u_v":0.003`, `"u_v":-0.003`), protocol.ErrMember},
+		{"a level that moved by less than nothing", change(`"u_moved_v":`, `"u_moved_v":-`), protocol.ErrMember},
 		{"a wave of nothing", change(`"end_ms":[397.4,403.9,1650],"v":[12.468,7.912,10.204]`, `"end_ms":[],"v":[]`), protocol.ErrMember},
 		{"a wave of no start", change(`"wave":{"crank":"l-1-start-5000"`, `"wave":{"crank":""`), protocol.ErrMember},
 		{"free text for a bench", change(`"bench-1"`, `"Bench 1/#"`), protocol.ErrID},

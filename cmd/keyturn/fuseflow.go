@@ -50,6 +50,7 @@ type flowJSON struct {
 	Position string `json:"position,omitempty"`
 	Text     string `json:"text"`
 	Blown    bool   `json:"blown"`
+	BackFed  bool   `json:"back_fed"`
 	// Flows is absent where it could not be told. The most that flows unseen is DetectsA.
 	Flows     *bool    `json:"flows,omitempty"`
 	Backwards *bool    `json:"backwards,omitempty"`
@@ -60,7 +61,7 @@ type flowJSON struct {
 }
 
 func flowOf(f *judge.SlotFlow) flowJSON {
-	out := flowJSON{Slot: f.Slot, Position: f.Position, Text: report.FuseFlow(f), Blown: f.Blown}
+	out := flowJSON{Slot: f.Slot, Position: f.Position, Text: report.FuseFlow(f), Blown: f.Blown, BackFed: f.BackFed}
 	if f.Flow == nil {
 		return out
 	}

@@ -52,7 +52,7 @@ func TestFuseFlowIsTold(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	for _, says := range []string{"f01: more than 1.4 A flows: 3.", "with the key at on", "f03: blown fuse"} {
+	for _, says := range []string{"f01: more than 1.6 A flows: 3.", "with the key at on", "f03: blown fuse"} {
 		if !strings.Contains(out, says) {
 			t.Errorf("no %q in\n%s", says, out)
 		}

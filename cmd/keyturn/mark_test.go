@@ -2,8 +2,11 @@ package main
 
 import (
 	"bytes"
+	"slices"
 	"strings"
 	"testing"
+
+	"keyturn/protocol"
 )
 
 // markOf runs the command as it is typed, on a whole key cycle.
@@ -77,6 +80,26 @@ func TestExerciseMarks(t *testing.T) {
 		all.WriteString("# " + x.exercise + "\n" + answer + "\n")
 	}
 	wantAnswers(t, "testdata/marks.txt", all.String())
+}
+
+// Slots that nobody may touch bear no lead: of them the box file alone tells. The file is to
+// be read.
+func TestAvoidedSlotsAreMarked(t *testing.T) {
+	c, err := readCycleFile(wholeCycle)
+	if err != nil {
+		t.Fatal(err)
+	}
+	c.Slots = slices.DeleteFunc(c.Slots, func(s protocol.CycleSlot) bool { return s.Slot != "f01" })
+	text, err := protocol.Encode(c)
+	if err != nil {
+		t.Fatal(err)
+	}
+	answer, err := markBy(t, "hands-off", put(t, "cycle.json", string(text)),
+		"--answer", "radio=yes", "--answer", "airbag=yes", "--answer", "belts=yes", "--answer", "anti-lock=no", "--answer", "steering=no", "--answer", "seats=no")
+	if err != nil {
+		t.Fatal(err)
+	}
+	wantAnswers(t, "testdata/marks-hands-off.txt", answer)
 }
 
 // What is not clear is asked back, all of it at once, and nothing is marked.

@@ -59,9 +59,9 @@ func Found(c *protocol.Cycle, box *config.Box, e *config.Exercise, loads map[str
 		out = append(out, f)
 	}
 	for i := range box.Slots {
-		if b := &box.Slots[i]; !measured[b.ID] {
-			f := judge.Found{FeedSlot: judge.FeedSlot{Slot: judge.Slot{Name: b.ID}}}
-			known(&f.FeedSlot, b)
+		if id := box.Slots[i].ID; !measured[id] {
+			f := judge.Found{FeedSlot: judge.FeedSlot{Slot: judge.Slot{Name: id}}}
+			known(&f.FeedSlot, box)
 			out = append(out, f)
 		}
 	}

@@ -45,10 +45,12 @@ func TestExerciseIsMarkedFromAKeyCycle(t *testing.T) {
 	}
 }
 
-// A slot that bears no lead is known as far as its box file goes.
+// A slot that bears no lead is known as far as its box file goes: f11, an airbag's, must
+// have none on a vehicle, and is to be avoided all the same.
 func TestSlotsWithoutALeadAreKnownFromTheBox(t *testing.T) {
-	box := readBox(t)
-	found := Found(readCycle(t), box, &config.Exercise{}, nil)
+	box, c := readBox(t), readCycle(t)
+	c.Slots = slices.DeleteFunc(c.Slots, func(s protocol.CycleSlot) bool { return s.Slot == "f11" })
+	found := Found(c, box, &config.Exercise{}, nil)
 	if len(found) < len(box.Slots) {
 		t.Errorf("%d slots of %d", len(found), len(box.Slots))
 	}
@@ -63,6 +65,42 @@ func TestSlotsWithoutALeadAreKnownFromTheBox(t *testing.T) {
 	}
 	if avoided != 1 {
 		t.Errorf("%d slots are avoided, want f11", avoided)
+	}
+}
+
+// Who would probe an airbag, belt, brake or steering circuit gets nothing for it, and the
+// instructor is told, though no lead was ever on one.
+func TestAvoidedSlotsWithoutALeadAreDangerous(t *testing.T) {
+	e := readExercise(t, "hands-off.toml")
+	text, err := os.ReadFile("../../testdata/boxes/hatchback-24.toml")
+	if err != nil {
+		t.Fatal(err)
+	}
+	box, _, err := config.ParseBox(text)
+	if err != nil {
+		t.Fatal(err)
+	}
+	c := readCycle(t)
+	c.Slots = slices.DeleteFunc(c.Slots, func(s protocol.CycleSlot) bool { return s.Slot != "f01" })
+	questions := Questions(e, &box)
+	for _, answer := range []judge.Answer{judge.Yes, judge.No} {
+		sheet := &judge.AnswerSheet{}
+		for i := range questions {
+			sheet.Given = append(sheet.Given, judge.Given{Question: questions[i].ID, Said: judge.Said{Yes: answer}})
+		}
+		dangerous := 0
+		for _, m := range judge.MarkSheet(questions, Found(c, &box, e, nil), sheet).Marks {
+			avoided := box.Slot(m.Slot).Avoid != config.AvoidNo
+			if avoided {
+				dangerous++
+			}
+			if m.Danger != (avoided && answer == judge.Yes) || (m.Got == m.Of) == (avoided == (answer == judge.Yes)) {
+				t.Errorf("%s, avoided %v, answered %v: %+v", m.Slot, avoided, answer, m)
+			}
+		}
+		if dangerous == 0 {
+			t.Error("nothing of it is avoided")
+		}
 	}
 }
 

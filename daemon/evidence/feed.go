@@ -27,59 +27,33 @@ func FeedSlots(c *protocol.Cycle, box *config.Box, loads map[string]Load) []judg
 			Slot: slot(c, s), OffInStartS: unfed(c, s), Below: below(s), Amiss: amiss(s),
 			LoadA: loads[s.Slot].A, Basis: loads[s.Slot].Basis,
 		}
-		f.BeforeV, f.PlateauV = startLevels(c, s)
+		f.BeforeV, f.TroughV = beforeStart(c, s), trough(c, s)
 		if x := source(s.Source); x != nil {
 			f.Path = x.Path
 		}
-		b := box.Slot(s.Slot)
-		if box.Refuses(s.Slot, string(protocol.Vehicle), false) != "" {
-			f.Avoid = judge.NotInBox
-			if b != nil {
-				f.Avoid = b.Avoid
-			}
-		}
-		if b != nil {
-			f.EngineBay = box.Zone == config.ZoneEngineBay
-			known(&f, b)
-		}
+		known(&f, box)
 		out = append(out, f)
 	}
 	return out
 }
 
-// known puts in what the box file says of a slot.
-func known(f *judge.FeedSlot, b *config.BoxSlot) {
+// known puts in what the box file says of a slot, with a lead or without, and first
+// whether anybody may touch it on a vehicle.
+func known(f *judge.FeedSlot, box *config.Box) {
+	b := box.Slot(f.Name)
+	if b == nil {
+		f.Avoid = judge.NotInBox
+		return
+	}
+	if box.Refuses(f.Name, string(protocol.Vehicle), false) != "" {
+		f.Avoid = cmp.Or(b.Avoid, config.AvoidUnknown)
+	}
 	f.RatingA, f.FeedSide, f.Network = b.RatingA, b.FeedSide, b.Control == config.ControlNetwork
 	f.FuseType, f.Expected = handbook.FuseType(b.Kind), judge.Behaviour(b.Expected)
+	f.EngineBay = box.Zone == config.ZoneEngineBay
 	if b.Blades() == 3 {
 		f.FeedSide = middle
 	}
-}
-
-// startLevels are the least volts that a slot had before a start, its battery where it
-// had none of its own, and while the engine turned; 0 where there were none.
-func startLevels(c *protocol.Cycle, s *protocol.CycleSlot) (beforeV, plateauV float64) {
-	least := func(leads []protocol.CycleLead) (before, plateau float64) {
-		for i := range leads {
-			for _, k := range leads[i].Crank {
-				if k.Sag == nil {
-					continue
-				}
-				if v := float64(k.BeforeV); before == 0 || v < before {
-					before = v
-				}
-				if v := float64(k.PlateauV); plateau == 0 || v < plateau {
-					plateau = v
-				}
-			}
-		}
-		return before, plateau
-	}
-	beforeV, plateauV = least(s.Leads)
-	if beforeV == 0 && c.Battery != nil {
-		beforeV, _ = least([]protocol.CycleLead{*c.Battery})
-	}
-	return beforeV, plateauV
 }
 
 // VehicleMA is what the vehicle itself draws asleep, in milliamperes; not known where no

@@ -11,9 +11,9 @@ import (
 )
 
 // FuseFlows is what flows through the fuses of slots with a lead on each side, from a key
-// cycle and one of the same pairs with no current, fuse in: the null. bits are those
-// of the converters, 16 or 12. Of each slot it is
-// the key position that tells most: in which the most flows. It fails where the null is of other leads.
+// cycle and one of the same pairs with no current, fuse in: the null. bits are those of the
+// converters, 16 or 12. Of each slot it is the key position that tells most: in which the most
+// flows. It fails where the null is of other leads.
 func FuseFlows(c, null *protocol.Cycle, box *config.Box, bits int) ([]judge.SlotFlow, error) {
 	if c.Bench != null.Bench {
 		return nil, fmt.Errorf("key cycle %s nulls nothing of %s: it is of bench %q, not of %q; give one of the same leads", null.ID, c.ID, null.Bench, c.Bench)
@@ -38,7 +38,7 @@ func FuseFlows(c, null *protocol.Cycle, box *config.Box, bits int) ([]judge.Slot
 	return out, nil
 }
 
-// AddFlows puts what flows through their fuses into slots: the most of it is the draw of
+// AddFlows puts what flows through their fuses into slots: the most that may is the draw of
 // the circuit as it was seen, where nobody says more of it.
 func AddFlows(slots []judge.FeedSlot, flows []judge.SlotFlow) {
 	for i := range flows {
@@ -50,6 +50,9 @@ func AddFlows(slots []judge.FeedSlot, flows []judge.SlotFlow) {
 		s := &slots[k]
 		if f.Blown {
 			s.Amiss = append(s.Amiss, judge.Blown)
+		}
+		if f.BackFed {
+			s.Amiss = append(s.Amiss, judge.BackFed)
 		}
 		if a, known := f.MostA(); known && s.Basis == judge.LoadNotKnown {
 			s.LoadA, s.Basis = a, judge.LoadSeen
@@ -81,26 +84,36 @@ func flow(s, null *protocol.CycleSlot, b *config.BoxSlot, bits int) judge.SlotFl
 		if y == nil || x.State != protocol.Live && y.State != protocol.Live {
 			continue
 		}
+		at := judge.SlotFlow{Slot: s.Slot, Position: string(x.Position), SideKnown: out.SideKnown}
 		if x.State != y.State {
-			return judge.SlotFlow{Slot: s.Slot, Position: string(x.Position), Blown: true, SideKnown: out.SideKnown}
+			at.Blown, at.BackFed = true, at.SideKnown && y.State == protocol.Live
+			return at
 		}
 		rest, ok := nullReading(null, feed.Lead, other.Lead, x)
 		if !ok || err != nil {
 			continue
 		}
-		now := judge.PairReading{FeedV: float64(x.V), UFeedV: float64(x.UV), LoadV: float64(y.V), ULoadV: float64(y.UV)}
-		f, tooMuch := judge.NullPair(now, rest, bits).Flow(fuse)
+		f, tooMuch := judge.NullPair(reading(x, y), rest, bits).Flow(fuse)
 		if tooMuch != nil {
-			if out.Flow == nil {
-				out.Position, out.Why = string(x.Position), tooMuch.Error()
-			}
-			continue
+			at.Why = tooMuch.Error()
+			return at // whatever flows in the other positions
 		}
+		bound, backFed := max(out.BoundA, f.MostA()), out.BackFed || out.SideKnown && f.Backwards && f.Sure
 		if tells(&f, out.Flow) {
-			out = judge.SlotFlow{Slot: s.Slot, Position: string(x.Position), SideKnown: out.SideKnown, Flow: &f}
+			at.Flow = &f
+			out = at
 		}
+		out.BoundA, out.BackFed = bound, backFed
 	}
 	return out
+}
+
+// reading is what a pair read at rest at the same time.
+func reading(feed, other *protocol.PositionLevel) judge.PairReading {
+	return judge.PairReading{
+		FeedV: float64(feed.V), UFeedV: float64(feed.UV), LoadV: float64(other.V), ULoadV: float64(other.UV),
+		UMovedV: float64(max(feed.UMovedV, other.UMovedV)), // each is that of the difference
+	}
 }
 
 // tells reports whether a flow tells more than another: one that was found, and the larger;
@@ -129,7 +142,7 @@ func nullReading(null *protocol.CycleSlot, feed, other string, at *protocol.Posi
 		if y == nil || x.State != protocol.Live || y.State != protocol.Live {
 			continue
 		}
-		r := judge.PairReading{FeedV: float64(x.V), UFeedV: float64(x.UV), LoadV: float64(y.V), ULoadV: float64(y.UV)}
+		r := reading(x, y)
 		if x.Position == at.Position {
 			return r, true
 		}

@@ -1,6 +1,7 @@
 package evidence
 
 import (
+	"slices"
 	"strings"
 	"testing"
 
@@ -116,5 +117,81 @@ func TestTheMostFlowIsTold(t *testing.T) {
 	null.Slots[0].Leads[0].Levels[0].V, null.Slots[0].Leads[1].Levels[0].V = 14.2, 14.2
 	if flows, err = FuseFlows(cycleWith(s), null, box, 16); err != nil || flows[0].Flow.DetectsA >= worse {
 		t.Errorf("%+v, %v: no better than %g A", flows[0].Flow, err, worse)
+	}
+}
+
+// levelsOf puts more levels into a pair, in running and so on: the upper's and the lower's
+// volts.
+func levelsOf(s protocol.CycleSlot, more ...[2]protocol.Volts) protocol.CycleSlot {
+	positions := []protocol.Position{protocol.PositionRunning, protocol.PositionAccessory, protocol.PositionOff}
+	for k, v := range more {
+		for i := range s.Leads {
+			s.Leads[i].Levels = append(s.Leads[i].Levels, protocol.PositionLevel{Position: positions[k], State: protocol.Live, V: v[i], UV: 0.05})
+		}
+	}
+	return s
+}
+
+// What may flow is the most over the key's positions, also where nothing was found, and a
+// drop beyond the fuse's rating in any of them leaves it not known.
+func TestTheBoundIsOfAllPositions(t *testing.T) {
+	box, null := readBox(t), cycleWith(pairIn("f01", 12.5, 12.5))
+	flowOf := func(s protocol.CycleSlot) judge.SlotFlow {
+		flows, err := FuseFlows(cycleWith(s), null, box, 16)
+		if err != nil || len(flows) != 1 {
+			t.Fatalf("%+v, %v", flows, err)
+		}
+		return flows[0]
+	}
+	near, far := flowOf(pairIn("f01", 12.5, 12.5)), flowOf(pairIn("f01", 14.2, 14.2))
+	if near.Flow.Flows || far.Flow.Flows || far.Flow.DetectsA <= near.Flow.DetectsA {
+		t.Fatalf("%+v, %+v", near.Flow, far.Flow)
+	}
+	both := flowOf(levelsOf(pairIn("f01", 12.5, 12.5), [2]protocol.Volts{14.2, 14.2}))
+	if a, known := both.MostA(); !known || a != far.Flow.DetectsA || both.Position != "on" {
+		t.Errorf("%g A, %v of %+v; want %g A", a, known, both, far.Flow.DetectsA)
+	}
+	for name, s := range map[string]protocol.CycleSlot{
+		"too much last":  levelsOf(pairIn("f01", 12.5, 12.48), [2]protocol.Volts{12.5, 12.1}),
+		"too much first": levelsOf(pairIn("f01", 12.5, 12.1), [2]protocol.Volts{12.5, 12.48}),
+	} {
+		f := flowOf(s)
+		if _, known := f.MostA(); known || f.Flow != nil || !strings.Contains(f.Why, "up to its rating") {
+			t.Errorf("%s: %+v", name, f)
+		}
+	}
+}
+
+// A slot that is fed from its load side is refused, whether its fuse holds or not, and what
+// flows is not its circuit's draw. One in which no more flows backwards than chance makes is
+// not accused. The feed side of f01 is the upper.
+func TestBackFedSlots(t *testing.T) {
+	box, null := readBox(t), cycleWith(pairIn("f01", 12.5, 12.5))
+	for _, x := range []struct {
+		name  string
+		s     protocol.CycleSlot
+		amiss []judge.Amiss
+		basis judge.LoadBasis
+	}{
+		{"past an open fuse", pairIn("f01", 0, 12.5), []judge.Amiss{judge.Blown, judge.BackFed}, judge.LoadNotKnown},
+		{"an open fuse", pairIn("f01", 12.5, 0), []judge.Amiss{judge.Blown}, judge.LoadNotKnown},
+		{"through its fuse", pairIn("f01", 12.48, 12.5), []judge.Amiss{judge.BackFed}, judge.LoadNotKnown},
+		{"in one position", levelsOf(pairIn("f01", 12.48, 12.5), [2]protocol.Volts{12.5, 12.47}), []judge.Amiss{judge.BackFed}, judge.LoadNotKnown},
+		{"in a later position", levelsOf(pairIn("f01", 12.5, 12.47), [2]protocol.Volts{12.48, 12.5}), []judge.Amiss{judge.BackFed}, judge.LoadNotKnown},
+		{"hardly", pairIn("f01", 12.494, 12.5), nil, judge.LoadSeen},
+	} {
+		flows, err := FuseFlows(cycleWith(x.s), null, box, 16)
+		if err != nil {
+			t.Fatal(x.name, err)
+		}
+		slots := []judge.FeedSlot{{Slot: judge.Slot{Name: "f01"}}}
+		AddFlows(slots, flows)
+		if !slices.Equal(slots[0].Amiss, x.amiss) || slots[0].Basis != x.basis {
+			t.Errorf("%s: %+v, %+v", x.name, slots[0], flows)
+		}
+	}
+	box.Slot("f01").FeedSide = ""
+	if flows, err := FuseFlows(cycleWith(pairIn("f01", 12.48, 12.5)), null, box, 16); err != nil || flows[0].BackFed {
+		t.Errorf("accused of no known side: %+v, %v", flows, err)
 	}
 }

@@ -87,7 +87,7 @@ func TestTablesCannotBeChanged(t *testing.T) {
 	}
 }
 
-// Worked examples 7 and 8 of EXAMPLES.md. Published pairs of drop and current: mvwautotechniek.nl "voltage drop over
+// Worked examples 6 and 7 of EXAMPLES.md. Published pairs of drop and current: mvwautotechniek.nl "voltage drop over
 // fuses"; MACS Service Reports, June 2017, figure 13.
 func TestFuseCurrentPublishedPairs(t *testing.T) {
 	for _, c := range []struct {

@@ -6,7 +6,7 @@ import (
 	"testing"
 )
 
-// Worked example 18 of EXAMPLES.md is the first row: charge divided by current, a
+// Worked example 10 of EXAMPLES.md is the first row: charge divided by current, a
 // definition.
 func TestDaysParked(t *testing.T) {
 	for _, c := range []struct {
@@ -79,7 +79,7 @@ func TestPeukertTrap(t *testing.T) {
 	}
 }
 
-// Worked example 19 of EXAMPLES.md: reserve capacity is minutes at 25 A (a public page on
+// Worked example 11 of EXAMPLES.md: reserve capacity is minutes at 25 A (a public page on
 // battery ratings). It is less than the capacity at 20 h: by Peukert's law and the
 // exponents of flooded batteries (1.2 to 1.6, a battery page), one of 50 Ah at 25 A has
 // more than that at 20 h.

@@ -96,7 +96,7 @@ func TestGaugeDiameters(t *testing.T) {
 	}
 }
 
-// Worked examples 1, 2, 3 and 5 of EXAMPLES.md: a resistance of a table, a length and a
+// Worked examples 1 to 4 of EXAMPLES.md: a resistance of a table, a length and a
 // current, by Ohm's law, to the digits as they were worked out by hand. The resistances
 // are those of IEC 60228 class 5 (7.98 mΩ/m, three agreeing pages), ISO 6722-1 (7.60 mΩ/m,
 // value from memory) and the gauge table of NBS Handbook 100 and ASTM B258 (2.525 Ω in

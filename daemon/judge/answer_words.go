@@ -108,6 +108,7 @@ func feedReasons() []phrase[ReasonCode] {
 		{TooLittleSpare, []string{"too little to spare", "too little spare", "fuse too small", "not enough current", "overloads the fuse", "too much current"}},
 		{NoFuseFits, []string{"no fuse fits", "no added fuse fits"}},
 		{Faulty, []string{"faulty", "bad joint", "high resistance", "ghost", "back fed", "pulsed"}},
+		{NotAsInBox, []string{"not as in the box file", "not what the box file says", "other than the box file says", "against the box file"}},
 		{OnlyWithEngine, []string{"only with the engine running", "only with engine running"}},
 		{Untestable, []string{"needs the network", "switched by the network", "cannot be tested here"}},
 		{SideNotKnown, []string{"feed side not known"}},

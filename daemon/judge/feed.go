@@ -54,9 +54,9 @@ type FeedSlot struct {
 	// Below is how long it was under each limit while cranking, lowest limit first.
 	Below []Below
 	// BeforeV is the least that it had before a start, its battery where it had none of
-	// its own; PlateauV the least that it had while the engine turned, after the inrush.
-	// 0: not known.
-	BeforeV, PlateauV float64
+	// its own; TroughV the least that it had while the engine turned, after the inrush, in
+	// the troughs of the compression strokes. 0: not known.
+	BeforeV, TroughV float64
 	// Path is the resistance of its feed; nil where no test load was tried.
 	Path *Path
 	// Amiss are faults that were found in it.

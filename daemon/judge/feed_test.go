@@ -24,7 +24,7 @@ func switched() Want {
 	return Want{Switched: true, AddedType: handbook.FuseC, CurrentA: 3, MinimumV: 8, OnAfterOffMostS: &most}
 }
 
-// Worked example 23 of the handbook's EXAMPLES.md. The shares are of a vehicle maker's
+// Worked example 13 of the handbook's EXAMPLES.md. The shares are of a vehicle maker's
 // guideline for body builders, 2004: 80 % in the cabin, 60 % in the engine bay.
 func TestSpare(t *testing.T) {
 	for _, x := range []struct {

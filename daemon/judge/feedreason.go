@@ -18,6 +18,9 @@ type Reason struct {
 	// Value and Limit are what was found and what it was held to, in the code's unit;
 	// 0 where it has none.
 	Value, Limit float64
+	// DiodeV is what the feed must have beyond the limit, for the diode of a capacitor, with
+	// RestartsInStart, StartUndecided and WorksInStart.
+	DiodeV float64
 	// Fault is which fault, with Faulty.
 	Fault Amiss
 }
@@ -49,11 +52,11 @@ const (
 	SpareProvisional   ReasonCode = "spare-at-most"    // [A]: spare, wanted
 	RestartsInStart    ReasonCode = "restarts"         // [V]
 	UnfedInStart       ReasonCode = "unfed-in-start"   // [s]: without volts, rides through
-	BridgeUndecided    ReasonCode = "bridge-undecided" // [s]: without volts, the capacitor bridges
+	BridgeUndecided    ReasonCode = "bridge-undecided" // [s]: without volts or too low (0: not known), the capacitor bridges
 	OnAfterStart       ReasonCode = "on-after-start"   // live only once the engine runs
 	StartNotSeen       ReasonCode = "start-not-seen"
 	MinimumNotKnown    ReasonCode = "minimum-not-known"
-	StartUndecided     ReasonCode = "start-undecided" // [V]: the lowest, the minimum
+	StartUndecided     ReasonCode = "start-undecided" // [V]: the lowest, the accessory's minimum
 	WorksInStart       ReasonCode = "works-in-start"  // [V]
 	RidesStart         ReasonCode = "rides-start"     // [s]: without volts or too low, rides through
 	SideNotKnown       ReasonCode = "side-not-known"

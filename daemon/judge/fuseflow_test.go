@@ -9,7 +9,8 @@ import (
 )
 
 // pairOf is a pair of leads that was built at random within what a lead may be, and reads a
-// truth at a temperature.
+// truth at a temperature. A level is the mean of 8 samples at least (steadyChunk and
+// steadyEach in daemon/measure).
 type pairOf struct {
 	rng                           *rand.Rand
 	gainF, gainL, offF, offL, tcF float64
@@ -25,7 +26,7 @@ func newPair(rng *rand.Rand) *pairOf {
 
 func (p *pairOf) read(feedV, loadV float64) PairReading {
 	one := func(v, gain, off, tc float64) float64 {
-		v = v*(gain+tc*p.warmK) + off + 0.0016/math.Sqrt(32)*p.rng.NormFloat64()
+		v = v*(gain+tc*p.warmK) + off + 0.0016/math.Sqrt(8)*p.rng.NormFloat64()
 		v = p.stepV * math.Round(v/p.stepV) // no noise helps between its steps
 		return math.Round(v*1e3) / 1e3
 	}
@@ -93,11 +94,29 @@ func TestNoQuiescentCurrentByDividedLeads(t *testing.T) {
 	if err != nil || f.Flows || f.DetectsA < 1 || f.DetectsA > 3 {
 		t.Errorf("%+v, %v", f, err)
 	}
-	s := SlotFlow{Flow: &f}
-	if a, known := s.MostA(); !known || a != f.DetectsA {
-		t.Errorf("at most %g A, %v", a, known)
+	if a := f.MostA(); a != f.DetectsA {
+		t.Errorf("at most %g A", a)
 	}
-	if _, known := (&SlotFlow{Blown: true}).MostA(); known {
-		t.Error("what flows through a blown fuse is known")
+	for _, s := range []SlotFlow{{Blown: true}, {Flow: &f, BackFed: true}} {
+		if _, known := s.MostA(); known {
+			t.Errorf("what its circuit draws is known of %+v", s)
+		}
+	}
+}
+
+// What a supply moved by while a pair was read is no gain that the null takes away.
+func TestAMovingSupplyIsNotNulled(t *testing.T) {
+	still := PairReading{FeedV: 12.5, UFeedV: 0.05, LoadV: 12.495, ULoadV: 0.05}
+	null := still
+	null.LoadV = 12.5
+	moved := still
+	moved.UMovedV = 0.003
+	p, q := NullPair(still, null, 16), NullPair(moved, null, 16)
+	if math.Abs(math.Sqrt(q.UDropMV*q.UDropMV-p.UDropMV*p.UDropMV)-3) > 1e-9 || q.UNullMV != p.UNullMV {
+		t.Errorf("%+v moved, %+v still", q, p)
+	}
+	null.UMovedV = 0.003
+	if q := NullPair(still, null, 16); math.Abs(math.Sqrt(q.UNullMV*q.UNullMV-p.UNullMV*p.UNullMV)-3) > 1e-9 {
+		t.Errorf("%+v with a null that moved, %+v still", q, p)
 	}
 }

@@ -70,8 +70,11 @@ type Mark struct {
 	Low, High, Allowed float64
 	// WireV is the lowest that the wire fell to, with AsksLowest.
 	WireV float64
-	// Reasons are those that count most, with AsksFeed.
-	Reasons []Reason
+	// Reasons are those that count most, with AsksFeed. RatingA is that of the slot's fuse,
+	// Expected what the box file says that it does; 0 and empty where not known.
+	Reasons  []Reason
+	RatingA  float64
+	Expected Behaviour
 	// Faults are those that the bench found, with AsksFault.
 	Faults []SlotFault
 }

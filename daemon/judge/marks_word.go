@@ -97,17 +97,20 @@ func (q *Question) feed(said *Said, f *Found) Mark {
 	default:
 		m = none(Wrong, NameTheReason)
 	}
-	m.Reasons, m.Found = weighty, string(f.Behaviour)
+	m.Reasons, m.Found, m.RatingA, m.Expected = weighty, string(f.Behaviour), f.RatingA, f.Expected
 	return m
 }
 
 // named reports whether a reason is among some. That it would restart is said of what
-// drops out and of what falls too low.
+// drops out and of what falls too low; that its joint is bad, of what was found so and of what
+// loses too much at its fuse's rating.
 func named(why ReasonCode, reasons []Reason) bool {
-	restarts := []ReasonCode{UnfedInStart, RestartsInStart}
-	return slices.ContainsFunc(reasons, func(r Reason) bool {
-		return r.Code == why || slices.Contains(restarts, why) && slices.Contains(restarts, r.Code)
-	})
+	alike := func(a, b ReasonCode) bool {
+		return slices.ContainsFunc([][]ReasonCode{{UnfedInStart, RestartsInStart}, {Faulty, JointLoses}}, func(x []ReasonCode) bool {
+			return slices.Contains(x, a) && slices.Contains(x, b)
+		})
+	}
+	return slices.ContainsFunc(reasons, func(r Reason) bool { return r.Code == why || alike(r.Code, why) })
 }
 
 // fault marks which slots are faulty and how. A slot that was not tested is neither.

@@ -65,9 +65,10 @@ func (c *Choice) sagging(w Want) {
 	low, high := span.lo-2*span.u, span.hi+2*span.u
 	if low >= minimum {
 		c.Restarts = No
-		c.add(Reason{Code: WorksInStart, Weight: Speaks, Value: d.V, Limit: minimum})
+		c.add(Reason{Code: WorksInStart, Weight: Speaks, Value: d.V, Limit: w.MinimumV, DiodeV: minimum - w.MinimumV})
 		return
 	}
+	volts := Reason{Value: d.V, Limit: w.MinimumV, DiodeV: minimum - w.MinimumV}
 	ridesLeast, ridesMost := c.rides(&w)
 	if !c.recharges(minimum) {
 		ridesLeast = w.RidesThroughS
@@ -79,16 +80,22 @@ func (c *Choice) sagging(w Want) {
 		c.add(Reason{Code: RidesStart, Weight: Speaks, Value: most, Limit: ridesLeast})
 	case high < minimum && (ridesMost <= 0 || known && least > ridesMost):
 		c.Restarts = Yes
-		c.add(Reason{Code: RestartsInStart, Weight: Against, Value: d.V, Limit: minimum})
+		volts.Code, volts.Weight = RestartsInStart, Against
+		c.add(volts)
+	case high < minimum && w.HoldUpF > 0:
+		c.add(Reason{Code: BridgeUndecided, Weight: Provisional, Value: most, Limit: c.HoldUpS})
 	default:
-		c.add(Reason{Code: StartUndecided, Weight: Provisional, Value: d.V, Limit: minimum})
+		volts.Code, volts.Weight = StartUndecided, Provisional
+		c.add(volts)
 	}
 }
 
 // recharges reports whether the feed stays above a minimum once the starter's inrush is
-// over: then there is one dip to bridge, from a full capacitor. Else the compression
-// strokes make a row of them, and nothing fills it up between.
-func (c *Choice) recharges(minimum float64) bool { return c.Slot.PlateauV >= minimum+dipSlackV }
+// over, in the troughs of the compression strokes too: then there is one dip to bridge, from a
+// full capacitor. Else the strokes make a row of them, and nothing fills it up between. What is
+// not known of the troughs counts as that. dipSlackV is for the next start, and for how far a
+// trough lies below the mean of a stretch of a waveform.
+func (c *Choice) recharges(minimum float64) bool { return c.Slot.TroughV >= minimum+dipSlackV }
 
 // missedS is how long a dip may last, and fall between two samples all the same: eight
 // scans of 16 leads.

@@ -16,6 +16,7 @@ type Engine struct {
 	cycle      cycleTracker
 	quiescence quiescence
 	plain      plainTime
+	together   [][]int // leads that are read together
 
 	now    adc.Instant // the latest instant any input has told
 	tidyAt adc.Instant // when the time-driven work is next due
@@ -45,7 +46,7 @@ func New(p Params) *Engine {
 	e.crank = newCrankTracker(&p)
 	e.cycle = newCycleTracker(&p)
 	e.quiescence = newQuiescence(&p)
-	e.plain = newPlainTime(&p)
+	e.plain, e.together = newPlainTime(&p), together(&p)
 	return e
 }
 

@@ -253,8 +253,9 @@ type LeadResult struct {
 	// latest that are not among them.
 	LeftOut int
 	Cranks  []Crank
-	// Levels are what it read in each position that it was steady in, at the key's first
-	// such stay, and Wave its deepest start; in the final revision only.
+	// Levels are what it read in each position that it was steady in, together with the other
+	// lead of its slot if that was ever steady with it, and Wave its deepest start; in the
+	// final revision only.
 	Levels []PositionLevel
 	Wave   *Wave
 }

@@ -33,7 +33,7 @@ func crankOnce(rng *rand.Rand, hz, rippleV float64) []vehicle.Point {
 }
 
 // The cranking speed is found from the strokes (f = n·N/120: four cylinders at
-// 200 a minute make 6.6667 Hz), with an uncertainty that covers, or not at all.
+// 200 a minute make 6.6667 Hz, worked example 15 of the handbook's EXAMPLES.md), with an uncertainty that covers, or not at all.
 func TestCrankingSpeedBound(t *testing.T) {
 	const tau = 1400 * time.Microsecond
 	covered, found, n, worst := 0, 0, 0, 0.0

@@ -2,14 +2,13 @@ package measure
 
 import (
 	"math"
-	"slices"
 	"time"
 
 	"keyturn/adc"
 )
 
-// This file keeps what each lead read of late, in blocks of a tenth of a second, and
-// finds the volts that it had come to rest at when the key left a position. The key's
+// This file keeps what each lead read of late, in blocks of a tenth of a second; level.go
+// finds in them the volts that it had come to rest at when the key left a position. The key's
 // moves are found late, an accessory position up to accessoryMost: so the blocks are kept
 // and looked up.
 
@@ -120,63 +119,6 @@ func (s *steadiness) blind(since adc.Instant) {
 	s.begun = block{}
 	if last := s.back(1); last == nil || last.n > 0 {
 		s.close(block{from: since, to: since})
-	}
-}
-
-// PositionLevel is what a lead read in a key position once it had come to rest there.
-type PositionLevel struct {
-	Position adc.Position
-	State    State
-	// V is the mean, U its standard uncertainty (k = 1).
-	V, U float64
-}
-
-// level is what the lead had come to rest at by the end of a stay of the key; false where it
-// was not steady then.
-func (l *lead) level(stay span) (PositionLevel, bool) {
-	k := 1
-	for b := l.steady.back(k); b != nil && b.to > stay.to; b = l.steady.back(k) {
-		k++
-	}
-	last := l.steady.back(k)
-	// Whatever happened after the last block may have changed everything.
-	if last == nil || !last.steady || stay.to.Sub(last.to) > last.to.Sub(last.from)+steadyBlock {
-		return PositionLevel{}, false
-	}
-	sum, n, first := 0.0, 0.0, last
-	least, top := last.v, last.v
-	for ; last.to.Sub(first.from) < steadyMost; k++ {
-		b := l.steady.back(k)
-		if b == nil || !b.steady || b.from < stay.from || b.state != last.state || abs(b.v-last.v) > agreeV {
-			break
-		}
-		sum, n, first = sum+b.v*float64(b.n), n+float64(b.n), b
-		least, top = min(least, b.v), max(top, b.v)
-	}
-	if first == last || last.to.Sub(first.from) < steadyLeast {
-		return PositionLevel{}, false
-	}
-	v := sum / n
-	// Where it still moves, the end lies anywhere within as much again (a rectangle, JCGM
-	// 100:2008, 4.3.7).
-	return PositionLevel{State: last.state, V: v, U: math.Hypot(l.uncertainty(v, 0), (top-least)/math.Sqrt(3))}, true
-}
-
-// takeLevels keeps what each lead read in the key's present position, up to an instant in
-// it. The first stay in a position counts, and its first stretch without a test.
-func (c *cycleTracker) takeLevels(e *Engine, to adc.Instant) {
-	if c.position == adc.NoPosition || c.position == adc.Start || e.plain.busy {
-		return
-	}
-	stay := span{max(c.arrived, e.plain.ends), to}
-	for i := range e.leads {
-		if slices.ContainsFunc(c.levels[i], func(x PositionLevel) bool { return x.Position == c.position }) {
-			continue
-		}
-		if x, ok := e.leads[i].level(stay); ok {
-			x.Position = c.position
-			c.levels[i] = append(c.levels[i], x)
-		}
 	}
 }
 

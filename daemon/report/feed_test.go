@@ -42,3 +42,31 @@ func TestFeedReasonsInWords(t *testing.T) {
 		t.Error(got)
 	}
 }
+
+// A capacitor's diode is told apart from what the accessory needs, and what it may bridge is
+// not said to be near the minimum.
+func TestStartsWithACapacitorInWords(t *testing.T) {
+	no := false
+	for says, x := range map[string]struct {
+		minimumV, farad float64
+		below           []judge.Below
+	}{ // each by itself
+		"Cranking: works on; lowest 9.00 V, it needs 7.0 V and the 0.5 V of its diode":                              {7, 0.01, nil},
+		"Cranking: works on; lowest 9.00 V, it needs 7.0 V.":                                                        {7, 0, nil},
+		"Cranking: falls to 9.00 V, below its 9.4 V; it would restart.":                                             {9.4, 0, nil},
+		"Cranking: falls to 9.00 V, below its 9.4 V and the 0.5 V of its diode; it would restart; ":                 {9.4, 1e-6, []judge.Below{{9.5, 0.1, 0.1}, {10, 0.2, 0.2}}},
+		"Cranking: falls to 9.00 V, too near its 8.5 V and the 0.5 V of its diode to tell; ":                        {8.5, 0.01, nil},
+		"Cranking: off or too low for 200.0 ms; not sure that the capacitor bridges it; behind a diode 10000":       {9.4, 0.01, []judge.Below{{9.5, 0, 0.1}, {10, 0.2, 0.2}}},
+		"Cranking: too low, nobody knows for how long; not sure that the capacitor bridges it; behind a diode 1000": {9.4, 0.001, nil},
+	} {
+		slot := judge.FeedSlot{
+			Slot: judge.Slot{Name: "f01", Behaviour: judge.Ignition, StaysOn: &judge.Time{}, OffInStart: &no, Lowest: &judge.Dip{V: 9, UV: 0.01}}, RatingA: 30, FeedSide: "left",
+			FuseType: handbook.FuseC, LoadA: 1, Basis: judge.LoadWorstCase, BeforeV: 12.5, Below: x.below,
+		}
+		w := judge.Want{Switched: true, CurrentA: 0.5, MinimumV: x.minimumV, HoldUpF: x.farad}
+		f := FeedAnswer{Want: w, Choices: judge.ChooseFeed(w, []judge.FeedSlot{slot}), Parked: &Parked{}}
+		if got := strings.Join(f.Lines(), "\n"); !strings.Contains(got, says) {
+			t.Errorf("no %q in\n%s", says, got)
+		}
+	}
+}

@@ -85,23 +85,34 @@ func startText(r judge.Reason) string {
 		}
 		return fmt.Sprintf("off for %s while cranking; it would restart", Seconds(r.Value))
 	case judge.RestartsInStart:
-		return fmt.Sprintf("falls to %.2f V while cranking, below its %.1f V; it would restart", r.Value, r.Limit)
+		return fmt.Sprintf("falls to %.2f V while cranking, below %s; it would restart", r.Value, minimumText(r))
 	case judge.OnAfterStart:
 		return "off; it comes on with the engine"
 	case judge.StartNotSeen:
 		return "no start was measured"
 	case judge.StartUndecided:
-		return fmt.Sprintf("falls to %.2f V while cranking, too near its %.1f V to tell", r.Value, r.Limit)
+		return fmt.Sprintf("falls to %.2f V while cranking, too near %s to tell", r.Value, minimumText(r))
 	case judge.BridgeUndecided:
-		return fmt.Sprintf("off for %s while cranking, too near what the capacitor bridges to tell", Seconds(r.Value))
+		if r.Value == 0 {
+			return "too low while cranking, nobody knows for how long; not sure that the capacitor bridges it"
+		}
+		return fmt.Sprintf("off or too low for %s while cranking; not sure that the capacitor bridges it", Seconds(r.Value))
 	case judge.MinimumNotKnown:
 		return "the accessory's minimum volts are not known"
 	case judge.WorksInStart:
-		return fmt.Sprintf("works on; lowest %.2f V, it needs %.1f V", r.Value, r.Limit)
+		return fmt.Sprintf("works on; lowest %.2f V, it needs %s", r.Value, strings.TrimPrefix(minimumText(r), "its "))
 	case judge.RidesStart:
 		return fmt.Sprintf("too low or off for %s, which it rides through", Seconds(r.Value))
 	}
 	return string(r.Code)
+}
+
+// minimumText is the accessory's minimum, and what its capacitor's diode takes off the feed.
+func minimumText(r judge.Reason) string {
+	if r.DiodeV == 0 {
+		return fmt.Sprintf("its %.1f V", r.Limit)
+	}
+	return fmt.Sprintf("its %.1f V and the %.1f V of its diode", r.Limit, r.DiodeV)
 }
 
 func faultText(a judge.Amiss) string {

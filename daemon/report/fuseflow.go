@@ -11,6 +11,8 @@ import (
 func FuseFlow(f *judge.SlotFlow) string {
 	at := "with the key at " + Position(protocol.Position(f.Position))
 	switch {
+	case f.Blown && f.BackFed:
+		return "fed from its load side past a blown fuse, or the lead of the feed side came off, " + at
 	case f.Blown:
 		return "blown fuse, or the lead of the side without volts came off, " + at
 	case f.Flow == nil:

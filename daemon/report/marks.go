@@ -144,7 +144,7 @@ func lowestFound(m *judge.Mark) string {
 
 // reasonsFound says what counts most against a slot; nothing where nothing does.
 func reasonsFound(m *judge.Mark) string {
-	c := &judge.Choice{Slot: judge.FeedSlot{Slot: judge.Slot{Behaviour: judge.Behaviour(m.Found)}}}
+	c := &judge.Choice{Slot: judge.FeedSlot{Slot: judge.Slot{Behaviour: judge.Behaviour(m.Found)}, RatingA: m.RatingA, Expected: m.Expected}}
 	var out []string
 	for _, r := range m.Reasons {
 		if r.Weight < judge.Speaks {
