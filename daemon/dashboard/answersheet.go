@@ -135,6 +135,7 @@ type answersBody struct {
 	Stage                    string // cautions, answers, waiting or marked; watched for the instructor while it is not marked
 	Standing                 string
 	Faults                   []*field
+	Kept                     string // what the faults leave done; empty where nothing was kept
 	Saved                    bool
 	Questions                []questionView
 	Marked                   *markedView
@@ -213,6 +214,11 @@ func (a *asked) questionView(i int, q *judge.Question) questionView {
 		v.Text = report.Question(q)
 	}
 	v.Field = &field{ID: "a-" + f.ID, Name: "answer-" + f.ID, Label: v.Text, Kind: "text", Value: said.Text, Hint: report.AnswerForm(q), Known: judge.Choices(q)}
+	if few(q) {
+		v.Field.Kind, v.Field.Known = "radios", nil
+		v.Field.Options = chosenFrom(q)
+		v.Field.Value = choice(q, said.Text)
+	}
 	for k, h := range f.Hints {
 		if k < said.Hints {
 			v.Hints = append(v.Hints, cleanTo(h.Text, sentenceMax))
@@ -329,6 +335,11 @@ func (d *dashboard) saveAnswers(w http.ResponseWriter, r *http.Request, a *asked
 	}
 	a.sheet.Answers = answers
 	b := d.answersBody(r, a)
+	status := http.StatusOK
+	b.Kept = "Your answers are kept. Before handing in, say these more clearly:"
+	if handIn {
+		b.Kept, status = "Your answers are kept, but not handed in yet:", http.StatusUnprocessableEntity
+	}
 	if refused != "" {
 		b.Faults = append(b.Faults, &field{ID: "a-hand-in", Label: "Handing in", Fault: refused})
 	}
@@ -338,7 +349,7 @@ func (d *dashboard) saveAnswers(w http.ResponseWriter, r *http.Request, a *asked
 			b.Faults = append(b.Faults, &field{ID: q.Field.ID, Label: "Question " + q.Number, Fault: faults[q.ID]})
 		}
 	}
-	d.showAnswers(w, r, http.StatusUnprocessableEntity, b)
+	d.showAnswers(w, r, status, b)
 }
 
 // asksBack is what is wrong with an answer, in the words in which it is asked back.

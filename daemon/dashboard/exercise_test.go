@@ -172,7 +172,11 @@ func TestAnExerciseFromReleaseToRetry(t *testing.T) {
 	has(t, "with a hint", cara.page(t, sheet), `value="at once"`, `value="soon"`, "It is longer than you think")
 	w := cara.ask(http.MethodPost, sheet, url.Values{"answer-wipers": {"12 V"}, "do": {"hand-in"}})
 	_, text := answer(t, w, http.StatusUnprocessableEntity)
-	has(t, "what is not clear", text, "Question 2", `value="12 V"`, `value="at once"`, "nothing you typed is lost")
+	has(t, "what is not clear", text, "Question 2", `value="12 V"`, `value="at once"`, "Your answers are kept, but not handed in yet")
+	_, text = answer(t, cara.ask(http.MethodPost, sheet, url.Values{"answer-wipers": {"12 V"}, "answer-lamps-do": {"it glows"}, "do": {"save"}}), http.StatusOK)
+	has(t, "kept though unclear", text, "Your answers are kept. Before handing in, say these more clearly", "Question 2", "Question 5", `value="12 V"`)
+	cara.go303(t, sheet, url.Values{"answer-wipers": {"1 s"}, "answer-lamps-do": {"live with ignition on"}, "do": {"save"}})
+	has(t, "one of few answers, however it was written", cara.page(t, sheet), `name="answer-lamps-do" value="ignition" checked>`, "not known yet", "some time after key-off")
 
 	// Handing in wants the key off and the bench heard.
 	c.key(protocol.PositionOn)
