@@ -162,7 +162,10 @@ type markedView struct {
 	Total   string
 	When    string
 	Picture template.HTML
+	Undrawn []string // answers that the picture cannot show
+	Fall    string   // why the battery's fall was not measured
 	Rows    []report.Row
+	Cranked bool   // a row has a lowest voltage
 	Cycle   string // its address, for who may see it
 	Danger  bool
 	Facts   []fact // on paper
