@@ -1,6 +1,7 @@
 package dashboard
 
 import (
+	"cmp"
 	"errors"
 	"html/template"
 	"net/http"
@@ -54,10 +55,7 @@ func (d *dashboard) standing(a *records.AnswerSheet) string {
 }
 
 func (d *dashboard) sheetRow(a *records.AnswerSheet, title string) sheetRow {
-	row := sheetRow{Path: sheetPath(a), Name: clean(a.Apprentice), Title: clean(title), When: d.day(a.Begun), Standing: d.standing(a)}
-	if a.Attempt > 1 {
-		row.Attempt = "attempt " + strconv.FormatInt(a.Attempt, 10)
-	}
+	row := sheetRow{Path: sheetPath(a), Name: clean(a.Apprentice), Title: clean(title), Attempt: strconv.FormatInt(a.Attempt, 10), When: d.day(a.Begun), Standing: d.standing(a)}
 	return row
 }
 
@@ -137,6 +135,7 @@ type answersBody struct {
 	Faults                   []*field
 	Kept                     string // what the faults leave done; empty where nothing was kept
 	Saved                    bool
+	Commented                string // what the instructor's form before did
 	Questions                []questionView
 	Marked                   *markedView
 	Comment, CommentBy       string
@@ -174,12 +173,7 @@ type markedView struct {
 func (d *dashboard) answersBody(r *http.Request, a *asked) answersBody {
 	b := answersBody{Standing: d.standing(&a.sheet), Path: sheetPath(&a.sheet), Title: clean(a.file.Title), Bench: clean(a.sitting.Bench), Name: clean(a.sheet.Apprentice),
 		Practice: d.o.Practice != nil, Teacher: d.who(r).Role == Instructor, Comment: cleanLines(a.sheet.Comment), CommentBy: clean(a.sheet.CommentBy), Again: a.sheet.Again}
-	for _, c := range a.file.Cautions {
-		b.Cautions = append(b.Cautions, report.Caution(c))
-	}
-	for _, c := range a.file.HouseRules {
-		b.Cautions = append(b.Cautions, cleanTo(c, sentenceMax))
-	}
+	b.Cautions = a.cautions()
 	switch {
 	case !a.sheet.Marked.IsZero():
 		b.Stage = "marked"
@@ -241,6 +235,12 @@ func (d *dashboard) answerSheet(w http.ResponseWriter, r *http.Request, a *asked
 	}
 	b := d.answersBody(r, a)
 	b.Saved = r.URL.Query().Get("done") == "saved" && b.Stage == "answers"
+	if b.Teacher && r.URL.Query().Get("done") == "commented" {
+		b.Commented = "Kept."
+		if b.Again {
+			b.Commented = "Kept. " + cmp.Or(b.Name, "Who answered") + " may try again."
+		}
+	}
 	if b.Stage == "marked" {
 		if err := d.marked(r, a, &b); err != nil {
 			d.failed(w, r, err)

@@ -28,7 +28,7 @@ func Mark(m *judge.Mark) MarkText {
 
 // MarksTotal says how a sheet did.
 func MarksTotal(m *judge.Marks) string {
-	text := fmt.Sprintf("%g of %g marks", m.Got, m.Of)
+	text := fmt.Sprintf("%g of %s", m.Got, MarksWorth(m.Of))
 	switch m.NotMarked {
 	case 0:
 		return text
@@ -42,7 +42,7 @@ func markLine(m *judge.Mark) string {
 	if m.Result == judge.NotMarked {
 		return "not marked"
 	}
-	text := fmt.Sprintf("%g of %g marks", m.Got, m.Of)
+	text := fmt.Sprintf("%g of %s", m.Got, MarksWorth(m.Of))
 	if m.HintCost > 0 && m.Result != judge.NoMarks {
 		text += fmt.Sprintf(", hints took %g", m.HintCost)
 	}
