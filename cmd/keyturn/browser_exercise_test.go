@@ -232,6 +232,10 @@ func TestBrowserPractice(t *testing.T) {
 	x.size(1024)
 	x.open(s.at("/practice?black=minus&red=t3%2Flower"))
 	x.wait("nothing there", `/^-?0\.0\d V$/.test(document.getElementById("reading").textContent)`)
+	x.fill(map[string]string{"red": "plus"})
+	eval[bool](x, `document.querySelector("[name=red]").dispatchEvent(new Event("change", {bubbles: true}))`)
+	x.wait("a tip is held where it is chosen", `/^1[1-5]\.\d\d V$/.test(document.getElementById("reading").textContent) && document.getElementById("m-red-kept").value === "plus"`)
+	x.open(s.at("/practice?black=minus&red=t3%2Flower"))
 	p.Turn(protocol.PositionAccessory)
 	x.wait("the number follows", `/^12\.\d\d V$/.test(document.getElementById("reading").textContent)`)
 	for _, m := range themes() {
