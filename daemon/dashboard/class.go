@@ -46,6 +46,7 @@ func (d *dashboard) releaseForm() *webForm {
 		e := &d.exercises[i]
 		word := clean(e.file.Title) + ": no bench fits"
 		if fit, _ := e.benches(all); fit != nil {
+			which.Value = cmp.Or(which.Value, e.file.ID)
 			word = clean(e.file.Title) + ": fits " + strings.Join(fit, ", ")
 		}
 		which.Options = append(which.Options, option{e.file.ID, word})
