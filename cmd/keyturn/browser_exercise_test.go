@@ -72,13 +72,15 @@ func TestBrowserExerciseOfAClass(t *testing.T) {
 		if x == cara {
 			judged(t, x, axe, filepath.Join(pictures, "asked-back"))
 		}
-		x.fill(map[string]string{"answer-wipers": "1,0 s", "answer-lamps-do": "accessory"})
+		x.fill(map[string]string{"answer-wipers": "1,0 s"})
+		x.choose("answer-lamps-do", "accessory")
 	}
 	mira.wait("the instructor's page follows by itself", `document.body.textContent.includes("2 answers so far")`)
 	for _, x := range []*tab{cara, dan} {
 		waitUntil(t, "the key is off and the answers are taken", func() bool {
+			eval[string](x, `document.body.dataset.before = "handing in"`) // this page is not yet an answer
 			x.press("Hand in: nothing can be changed after that")
-			x.wait("an answer to handing in", `document.readyState === "complete" && (!!document.querySelector("[role=alert]") || document.body.textContent.includes("Your answers are handed in") || document.body.textContent.includes("marks"))`)
+			x.wait("an answer to handing in", `!document.body.dataset.before && document.readyState === "complete" && (!!document.querySelector("[role=alert]") || document.body.textContent.includes("Your answers are handed in") || document.body.textContent.includes("marks"))`)
 			return !eval[bool](x, `!!document.querySelector("[role=alert]")`)
 		})
 	}
@@ -179,6 +181,14 @@ func (x *tab) tick(name string) {
 	eval[chromedp.Void](x, at+".checked = true")
 }
 
+// choose presses one of the answers of a question.
+func (x *tab) choose(name, value string) {
+	x.t.Helper()
+	at := fmt.Sprintf(`document.querySelector("main [name=%s][value=%s]")`, name, value)
+	x.wait("a choice "+value, at)
+	eval[chromedp.Void](x, at+".click()")
+}
+
 // signedInAs is the cookie of a user.
 func (s *site) signedInAs(name, password string) *http.Cookie {
 	s.t.Helper()
@@ -223,6 +233,10 @@ func TestBrowserPractice(t *testing.T) {
 	x.size(1024)
 	x.open(s.at("/practice?black=minus&red=t3%2Flower"))
 	x.wait("nothing there", `/^-?0\.0\d V$/.test(document.getElementById("reading").textContent)`)
+	x.fill(map[string]string{"red": "plus"})
+	eval[bool](x, `document.querySelector("[name=red]").dispatchEvent(new Event("change", {bubbles: true}))`)
+	x.wait("a tip is held where it is chosen", `/^1[1-5]\.\d\d V$/.test(document.getElementById("reading").textContent) && document.getElementById("m-red-kept").value === "plus"`)
+	x.open(s.at("/practice?black=minus&red=t3%2Flower"))
 	p.Turn(protocol.PositionAccessory)
 	x.wait("the number follows", `/^12\.\d\d V$/.test(document.getElementById("reading").textContent)`)
 	for _, m := range themes() {

@@ -69,6 +69,7 @@ func pages() []row {
 		{"answers-waiting", "", func(s *site) string { return s.sheets["waiting"] }, how{}},
 		{"answers-marked", "", func(s *site) string { return s.sheets["marked"] }, how{sheet: true}},
 		{"class", "/class", at("/class"), how{}},
+		{"exercise", "/class/exercise/{exercise}", at("/class/exercise/after-key-off"), how{}},
 		{"sitting", "/class/{sitting}", at("/class/1"), how{}},
 		{"progress", "/progress", at("/progress?name=cara"), how{}},
 		{"health", "/health", at("/health"), how{}},

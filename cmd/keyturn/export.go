@@ -4,6 +4,8 @@ import (
 	"bufio"
 	"context"
 	"errors"
+	"fmt"
+	"io/fs"
 	"os"
 
 	"keyturn/daemon/records"
@@ -19,6 +21,9 @@ type export struct {
 // Run writes to standard output.
 func (e *export) Run(ctx context.Context) (err error) {
 	s, err := records.Open(ctx, records.Options{URL: e.Records, MustExist: true})
+	if errors.Is(err, fs.ErrNotExist) {
+		return fmt.Errorf("name the records with --records FILE, or postgres://user@host/database: %w", err)
+	}
 	if err != nil {
 		return err
 	}

@@ -159,3 +159,33 @@ func TestTheDipOffAMeterIsRight(t *testing.T) {
 		t.Errorf("volts at rest for the dip: %g of %g", marks.Got, marks.Of)
 	}
 }
+
+// A switch that nobody works in the turn of the key that marks is not marked, whatever is
+// said of it; worked, the right answer gets its marks.
+func TestASwitchIsMarkedOnceItIsWorked(t *testing.T) {
+	answers := map[string]string{"lamp-a": "permanent", "lamp-b": "ignition", "motor": "accessory", "solenoid": "only while starting", "dynamo": "engine running", "empty": "no volts"}
+	for _, worked := range []bool{false, true} {
+		m := newMeasured(t, "by-key")
+		m.stay("t6", 2*time.Second)
+		for _, p := range []protocol.Position{protocol.PositionAccessory, protocol.PositionOn, protocol.PositionStart, protocol.PositionRunning, protocol.PositionOff} {
+			m.p.Turn(p)
+			m.stay("t6", 1500*time.Millisecond)
+			if p == protocol.PositionOn && worked {
+				m.p.Operate("switch-t6")
+				m.stay("t6", time.Second)
+				m.p.Operate("switch-t6")
+				m.stay("t6", time.Second)
+			}
+		}
+		m.stay("t6", (practiceWatchS+2)*time.Second)
+		for _, said := range []string{"switch-operated", "no volts", ""} {
+			answers["switch"] = said
+			marks, want := m.marks("", answers), 13.0
+			if worked && said == "switch-operated" {
+				m.wantAll(marks, want)
+			} else if !worked && (marks.Got != want-2 || marks.Of != want-2 || marks.NotMarked != 1) {
+				t.Errorf("%q: %g of %g, %d not marked", said, marks.Got, marks.Of, marks.NotMarked)
+			}
+		}
+	}
+}

@@ -53,7 +53,7 @@ func (s *show) begin(p *practice) {
 	fmt.Fprintf(s.out, "keyturn demo: %s, on a simulated box of %d slots\n\n", p.file.Title, len(p.slots))
 	fmt.Fprintf(s.out, "1. Open %sexercises and begin: the cautions, then the questions.\n", s.dashboard)
 	fmt.Fprintf(s.out, "2. In another window open %spractice: turn the key, hold the two tips of the meter.\n", s.dashboard)
-	fmt.Fprintf(s.out, "3. Key off, hand in, then turn the key through every position and off again.\n")
+	fmt.Fprintf(s.out, "3. Key off, hand in, then turn the key through every position and off again; with the key on, close and open every switch.\n")
 	fmt.Fprintf(s.out, "Marks come when the bench has watched %d s after key-off; what it measured is not shown here. Ctrl-C ends.\n\n", practiceWatchS)
 }
 

@@ -44,7 +44,7 @@ const signInMost = 8 << 10
 
 // signIn shows the form to sign in, and takes it.
 func (d *dashboard) signIn(w http.ResponseWriter, r *http.Request) {
-	body := askBody{Next: local(r.URL.Query().Get("next"))}
+	body := askBody{Done: outcome(r), Next: local(r.URL.Query().Get("next"))}
 	if r.Method != http.MethodPost {
 		d.ask(w, r, "Sign in", "signin", body, nil)
 		return

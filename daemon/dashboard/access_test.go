@@ -130,7 +130,7 @@ func leasts() map[string]Role {
 		"POST /sign-out": Apprentice, "GET /account": Apprentice, "POST /account": Apprentice,
 		"GET /exercises": Apprentice, "POST /exercises/{sitting}": Apprentice, "GET /answers/{sheet}": Apprentice, "POST /answers/{sheet}": Apprentice, "POST /answers/{sheet}/cautions": Apprentice,
 		"GET /practice": Apprentice, "POST /practice": Apprentice,
-		"GET /class": Instructor, "POST /class": Instructor, "GET /class/{sitting}": Instructor, "POST /class/{sitting}/end": Instructor, "POST /class/{sitting}/delete": Instructor,
+		"GET /class": Instructor, "POST /class": Instructor, "GET /class/exercise/{exercise}": Instructor, "GET /class/{sitting}": Instructor, "POST /class/{sitting}/end": Instructor, "POST /class/{sitting}/delete": Instructor,
 		"POST /answers/{sheet}/comment": Instructor, "GET /progress": Instructor, "GET /class/marks.csv": Instructor,
 		"GET /users": Instructor, "POST /users": Instructor, "GET /user": Instructor,
 		"GET /boxes": Viewer, "GET /boxes/{bench}/{id}": Viewer, "GET /boxes/{bench}/{id}/sheet": Viewer, "GET /boxes/{bench}/{id}/label": Viewer,
@@ -537,5 +537,32 @@ func TestAsking(t *testing.T) {
 		if got := w.Header().Get("Strict-Transport-Security"); (got != "") != c.o.Secure {
 			t.Errorf("%+v: HSTS %q", c, got)
 		}
+	}
+}
+
+// Where there is no user the form makes an instructor, the only role that is taken, and
+// says to sign in; afterwards every role is to be had.
+func TestTheFirstUserIsOneself(t *testing.T) {
+	a, s := newAccess(t, access.Options{Open: true}, false)
+	d, err := build(Options{State: newState(t), Records: s, Access: a, Hosts: Loopback()})
+	if err != nil {
+		t.Fatal(err)
+	}
+	b := newBrowser(d.guard(d.mux))
+	doc := parsed(t, b.get("/users"))
+	if roles := all(doc, "option", "value"); len(roles) != 1 || attr(roles[0], "value") != "instructor" || !strings.Contains(words(doc), "Make the first user: yourself") {
+		t.Errorf("the form of the first user: %s", words(doc))
+	}
+	w := b.ask(http.MethodPost, "/users", url.Values{"name": {"teacher"}, "role": {"instructor"}, "password": {secret}, "again": {secret}})
+	if w.Code != http.StatusSeeOther || !strings.Contains(words(parsed(t, b.get(w.Header().Get("Location")))), "The first user was made, an instructor. Sign in now") {
+		t.Errorf("the first user: %d, to %s", w.Code, w.Header().Get("Location"))
+	}
+	b.as(t, "teacher")
+	doc = parsed(t, b.get("/users"))
+	if roles := all(doc, "option", "value"); len(roles) != len(access.Roles()) || strings.Contains(words(doc), "yourself") {
+		t.Errorf("the form of the second user: %s", words(doc))
+	}
+	if nav := all(doc, "nav", ""); len(nav) > 0 && !strings.Contains(words(nav[0]), "Class") {
+		t.Error("an instructor has no way to the class in the bar")
 	}
 }

@@ -14,6 +14,7 @@ type usersBody struct {
 	Users []userView
 	Roles []Role
 	Role  Role // the one that is chosen
+	First bool // there is no user yet
 }
 
 type userView struct {
@@ -41,12 +42,22 @@ func (d *dashboard) users(w http.ResponseWriter, r *http.Request) {
 			return
 		}
 		f := r.PostForm
+		any, err := d.o.Access.AnyUser(r.Context())
+		if err != nil {
+			d.broken(w, r, "look for users", err)
+			return
+		}
+		first := !any
 		password, err := twice(f)
 		if err == nil {
 			err = d.o.Access.Add(r.Context(), f.Get("name"), password, access.RoleOf(f.Get("role")))
 		}
 		if err == nil {
-			http.Redirect(w, r, "/users?done=made", http.StatusSeeOther)
+			to := "/users?done=made"
+			if first {
+				to = "/sign-in?done=first"
+			}
+			http.Redirect(w, r, to, http.StatusSeeOther)
 			return
 		}
 		body.Name, body.Role = f.Get("name"), access.RoleOf(f.Get("role"))
@@ -101,6 +112,8 @@ func outcome(r *http.Request) string {
 	switch r.URL.Query().Get("done") {
 	case "made":
 		return "The user was made. Tell the user the password; it is changed under one’s own name, above."
+	case "first":
+		return "The first user was made, an instructor. Sign in now, by that name."
 	case "role":
 		return "The role was changed; the user signs in again."
 	case "password":
@@ -132,7 +145,10 @@ func (d *dashboard) showUsers(w http.ResponseWriter, r *http.Request, status int
 		}
 		body.Role = body.Users[0].Role
 	}
-	body.Roles, body.Advice = access.Roles(), access.Advice()
+	body.Roles, body.Advice, body.First = access.Roles(), access.Advice(), len(all) == 0
+	if body.First {
+		body.Roles, body.Role = []Role{Instructor}, Instructor
+	}
 	p := d.page("Users", "users")
 	p.Body = body
 	d.show(w, r, status, name, p)

@@ -3,14 +3,16 @@ package dashboard
 import (
 	"slices"
 
+	"keyturn/daemon/config"
 	"keyturn/daemon/judge"
+	"keyturn/daemon/report"
 	"keyturn/protocol"
 )
 
 // withAnswers puts below each slot of a key cycle a lane that shows what was answered: when
 // the slot would have been live if it did that, by the moves of the key that were measured.
-// What does not follow the key has no such lane, and stands in words only.
-func (a *asked) withAnswers(c *protocol.Cycle) *protocol.Cycle {
+// What does not follow the key has no such lane; undrawn says so of each.
+func (a *asked) withAnswers(c *protocol.Cycle) (with *protocol.Cycle, undrawn []string) {
 	out := *c
 	out.Slots = nil
 	questions := a.questions()
@@ -21,14 +23,18 @@ func (a *asked) withAnswers(c *protocol.Cycle) *protocol.Cycle {
 			if q.Asks != judge.AsksBehaviour || q.Slot != s.Slot {
 				continue
 			}
-			if said, err := q.Read(a.sheet.Answer(q.ID).Text); err == nil {
-				if lane, ok := answerLane(c, s.Slot, protocol.Behaviour(said.Behaviour)); ok {
-					out.Slots = append(out.Slots, lane)
-				}
+			said, err := q.Read(a.sheet.Answer(q.ID).Text)
+			if err != nil || said.Blank {
+				continue
+			}
+			if lane, ok := answerLane(c, s.Slot, protocol.Behaviour(said.Behaviour)); ok {
+				out.Slots = append(out.Slots, lane)
+			} else {
+				undrawn = append(undrawn, clean(s.Slot)+" as answered: "+report.BehaviourName(protocol.Behaviour(said.Behaviour))+", which the key alone does not tell; it is not drawn.")
 			}
 		}
 	}
-	return &out
+	return &out, undrawn
 }
 
 // answerLane is a slot that does what was answered, the moment the key moves.
@@ -37,7 +43,9 @@ func answerLane(c *protocol.Cycle, slot string, b protocol.Behaviour) (s protoco
 	if !ok {
 		return s, false
 	}
-	s = protocol.CycleSlot{Slot: slot, Legend: "as answered", Behaviour: b, DINTerminal: protocol.TerminalOf(b), WatchedS: 1}
+	// Nothing was watched here: the behaviour is told in the words that say no time.
+	words := protocol.Behaviour(report.BehaviourName(b))
+	s = protocol.CycleSlot{Slot: slot, Legend: "as answered", Behaviour: words, DINTerminal: protocol.TerminalOf(b)}
 	lead := protocol.CycleLead{StateBefore: protocol.Dead}
 	if b == protocol.Permanent {
 		lead.StateBefore = protocol.Live
@@ -76,4 +84,27 @@ func liveIn(b protocol.Behaviour) ([]protocol.Position, bool) {
 		return nil, true
 	}
 	return nil, false
+}
+
+// asksOfStarts reports whether a question is about what cranking does.
+func (e *exercise) asksOfStarts() bool {
+	return slices.ContainsFunc(e.file.Questions, func(q config.Question) bool {
+		return q.Asks == config.AsksLowest || q.Asks == config.AsksFeed
+	})
+}
+
+// fallUnmeasured says why nothing tells how far the battery fell in the starts of a key
+// cycle; empty where something does, and where there was no start.
+func fallUnmeasured(c *protocol.Cycle) string {
+	started := slices.ContainsFunc(c.Key, func(k protocol.KeyMove) bool { return k.Position == protocol.PositionStart })
+	if !started || report.BatterySag(c) != nil {
+		return ""
+	}
+	why := "the bench saw nothing of the battery's voltage then"
+	if c.Battery == nil {
+		why = "the bench has no battery sense lead"
+	} else if k := slices.IndexFunc(c.Battery.Crank, func(k protocol.Crank) bool { return k.NotMeasured != "" }); k >= 0 {
+		why = string(c.Battery.Crank[k].NotMeasured)
+	}
+	return "How far the battery fell while cranking was not measured: " + cleanTo(why, sentenceMax) + ". The instructor looks at the page Health."
 }

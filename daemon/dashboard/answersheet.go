@@ -1,6 +1,7 @@
 package dashboard
 
 import (
+	"cmp"
 	"errors"
 	"html/template"
 	"net/http"
@@ -54,10 +55,7 @@ func (d *dashboard) standing(a *records.AnswerSheet) string {
 }
 
 func (d *dashboard) sheetRow(a *records.AnswerSheet, title string) sheetRow {
-	row := sheetRow{Path: sheetPath(a), Name: clean(a.Apprentice), Title: clean(title), When: d.day(a.Begun), Standing: d.standing(a)}
-	if a.Attempt > 1 {
-		row.Attempt = "attempt " + strconv.FormatInt(a.Attempt, 10)
-	}
+	row := sheetRow{Path: sheetPath(a), Name: clean(a.Apprentice), Title: clean(title), Attempt: strconv.FormatInt(a.Attempt, 10), When: d.day(a.Begun), Standing: d.standing(a)}
 	return row
 }
 
@@ -135,7 +133,9 @@ type answersBody struct {
 	Stage                    string // cautions, answers, waiting or marked; watched for the instructor while it is not marked
 	Standing                 string
 	Faults                   []*field
+	Kept                     string // what the faults leave done; empty where nothing was kept
 	Saved                    bool
+	Commented                string // what the instructor's form before did
 	Questions                []questionView
 	Marked                   *markedView
 	Comment, CommentBy       string
@@ -161,7 +161,10 @@ type markedView struct {
 	Total   string
 	When    string
 	Picture template.HTML
+	Undrawn []string // answers that the picture cannot show
+	Fall    string   // why the battery's fall was not measured
 	Rows    []report.Row
+	Cranked bool   // a row has a lowest voltage
 	Cycle   string // its address, for who may see it
 	Danger  bool
 	Facts   []fact // on paper
@@ -170,12 +173,7 @@ type markedView struct {
 func (d *dashboard) answersBody(r *http.Request, a *asked) answersBody {
 	b := answersBody{Standing: d.standing(&a.sheet), Path: sheetPath(&a.sheet), Title: clean(a.file.Title), Bench: clean(a.sitting.Bench), Name: clean(a.sheet.Apprentice),
 		Practice: d.o.Practice != nil, Teacher: d.who(r).Role == Instructor, Comment: cleanLines(a.sheet.Comment), CommentBy: clean(a.sheet.CommentBy), Again: a.sheet.Again}
-	for _, c := range a.file.Cautions {
-		b.Cautions = append(b.Cautions, report.Caution(c))
-	}
-	for _, c := range a.file.HouseRules {
-		b.Cautions = append(b.Cautions, cleanTo(c, sentenceMax))
-	}
+	b.Cautions = a.cautions()
 	switch {
 	case !a.sheet.Marked.IsZero():
 		b.Stage = "marked"
@@ -213,6 +211,11 @@ func (a *asked) questionView(i int, q *judge.Question) questionView {
 		v.Text = report.Question(q)
 	}
 	v.Field = &field{ID: "a-" + f.ID, Name: "answer-" + f.ID, Label: v.Text, Kind: "text", Value: said.Text, Hint: report.AnswerForm(q), Known: judge.Choices(q)}
+	if few(q) {
+		v.Field.Kind, v.Field.Known = "radios", nil
+		v.Field.Options = chosenFrom(q)
+		v.Field.Value = choice(q, said.Text)
+	}
 	for k, h := range f.Hints {
 		if k < said.Hints {
 			v.Hints = append(v.Hints, cleanTo(h.Text, sentenceMax))
@@ -232,6 +235,12 @@ func (d *dashboard) answerSheet(w http.ResponseWriter, r *http.Request, a *asked
 	}
 	b := d.answersBody(r, a)
 	b.Saved = r.URL.Query().Get("done") == "saved" && b.Stage == "answers"
+	if b.Teacher && r.URL.Query().Get("done") == "commented" {
+		b.Commented = "Kept."
+		if b.Again {
+			b.Commented = "Kept. " + cmp.Or(b.Name, "Who answered") + " may try again."
+		}
+	}
 	if b.Stage == "marked" {
 		if err := d.marked(r, a, &b); err != nil {
 			d.failed(w, r, err)
@@ -329,6 +338,11 @@ func (d *dashboard) saveAnswers(w http.ResponseWriter, r *http.Request, a *asked
 	}
 	a.sheet.Answers = answers
 	b := d.answersBody(r, a)
+	status := http.StatusOK
+	b.Kept = "Your answers are kept. Before handing in, say these more clearly:"
+	if handIn {
+		b.Kept, status = "Your answers are kept, but not handed in yet:", http.StatusUnprocessableEntity
+	}
 	if refused != "" {
 		b.Faults = append(b.Faults, &field{ID: "a-hand-in", Label: "Handing in", Fault: refused})
 	}
@@ -338,7 +352,7 @@ func (d *dashboard) saveAnswers(w http.ResponseWriter, r *http.Request, a *asked
 			b.Faults = append(b.Faults, &field{ID: q.Field.ID, Label: "Question " + q.Number, Fault: faults[q.ID]})
 		}
 	}
-	d.showAnswers(w, r, http.StatusUnprocessableEntity, b)
+	d.showAnswers(w, r, status, b)
 }
 
 // asksBack is what is wrong with an answer, in the words in which it is asked back.

@@ -2,6 +2,7 @@ package dashboard
 
 import (
 	"bytes"
+	"cmp"
 	"context"
 	"net/http"
 	"slices"
@@ -17,6 +18,7 @@ import (
 // classBody is the instructor's page of all exercises.
 type classBody struct {
 	Release   *webForm // nil where no exercise was loaded
+	Clash     string   // the address of the open one that another cannot be released beside
 	Exercises []exerciseRow
 	Open      []sittingRow
 	Ended     []sittingRow
@@ -24,13 +26,13 @@ type classBody struct {
 }
 
 // exerciseRow is an exercise that can be released.
-type exerciseRow struct{ Title, Grade, Box, Questions string }
+type exerciseRow struct{ Path, Title, Grade, Box, Questions, Benches string }
 
 // sittingRow is a sitting in one line.
 type sittingRow struct{ Path, Title, Bench, When, Sheets string }
 
 func (d *dashboard) class(w http.ResponseWriter, r *http.Request) {
-	d.showClass(w, r, http.StatusOK, d.releaseForm())
+	d.showClass(w, r, http.StatusOK, d.releaseForm(), "")
 }
 
 // releaseForm is nil where there is nothing to release.
@@ -39,24 +41,31 @@ func (d *dashboard) releaseForm() *webForm {
 		return nil
 	}
 	which := &field{Name: "exercise", Label: "Exercise", Kind: "choice"}
+	all, _ := d.o.State.since(0)
 	for i := range d.exercises {
-		f := &d.exercises[i].file
-		which.Options = append(which.Options, option{f.ID, clean(f.Title)})
+		e := &d.exercises[i]
+		word := clean(e.file.Title) + ": no bench fits"
+		if fit, _ := e.benches(all); fit != nil {
+			which.Value = cmp.Or(which.Value, e.file.ID)
+			word = clean(e.file.Title) + ": fits " + strings.Join(fit, ", ")
+		}
+		which.Options = append(which.Options, option{e.file.ID, word})
 	}
 	bench := &field{Name: "bench", Label: "Bench", Kind: "choice"}
-	all, _ := d.o.State.since(0)
 	for i := range all {
 		bench.Options = append(bench.Options, option{all[i].id, clean(all[i].id)})
 	}
 	return newForm("release", "/class", "Release it", which, bench)
 }
 
-func (d *dashboard) showClass(w http.ResponseWriter, r *http.Request, status int, form *webForm) {
+func (d *dashboard) showClass(w http.ResponseWriter, r *http.Request, status int, form *webForm, clash string) {
 	d.markDue(r.Context())
-	body := classBody{Release: form}
+	body := classBody{Release: form, Clash: clash}
+	benches, _ := d.o.State.since(0)
 	for i := range d.exercises {
 		e := &d.exercises[i]
-		body.Exercises = append(body.Exercises, exerciseRow{clean(e.file.Title), strconv.Itoa(e.file.Grade), clean(e.box.Title), plural(len(e.file.Questions), "question", "questions") + ", " + report.MarksWorth(e.file.Marks())})
+		fits, why := e.benches(benches)
+		body.Exercises = append(body.Exercises, exerciseRow{exercisePath(e), clean(e.file.Title), strconv.Itoa(e.file.Grade), clean(e.box.Title), plural(len(e.file.Questions), "question", "questions") + ", " + report.MarksWorth(e.file.Marks()), cmp.Or(strings.Join(fits, ", "), why)})
 	}
 	all, err := d.o.Jobs.Sittings(r.Context(), false, 0)
 	if err == nil {
@@ -128,13 +137,14 @@ func (d *dashboard) release(w http.ResponseWriter, r *http.Request) {
 	if k < 0 {
 		form.wrong("exercise", "Choose one of these.")
 	}
+	lacks, clash := "", ""
 	if h, _, ok := d.o.State.one(form.get("bench")); !ok {
 		form.wrong("bench", "Choose a bench that is heard; without one no answer can be marked.")
 	} else if k >= 0 {
-		lacks := d.exercises[k].lacks(&h)
+		lacks = d.exercises[k].lacks(&h)
 		if lacks == "" {
 			var err error
-			if lacks, err = d.overlaps(r.Context(), &d.exercises[k], form.get("bench")); err != nil {
+			if lacks, clash, err = d.overlaps(r.Context(), &d.exercises[k], form.get("bench")); err != nil {
 				d.failed(w, r, err)
 				return
 			}
@@ -144,7 +154,7 @@ func (d *dashboard) release(w http.ResponseWriter, r *http.Request) {
 		}
 	}
 	if len(form.Faults()) > 0 {
-		d.showClass(w, r, http.StatusUnprocessableEntity, form)
+		d.showClass(w, r, http.StatusUnprocessableEntity, form, clash)
 		return
 	}
 	e := &d.exercises[k]
@@ -157,32 +167,49 @@ func (d *dashboard) release(w http.ResponseWriter, r *http.Request) {
 	http.Redirect(w, r, sittingPath(n), http.StatusSeeOther)
 }
 
-// overlaps says which exercise that is open on a bench asks of the same slots; empty where
-// none does. Who has been marked in one would know the answers of the other.
-func (d *dashboard) overlaps(ctx context.Context, e *exercise, bench string) (string, error) {
+// overlaps says which exercise that is open on a bench asks of the same slots, and its
+// address; empty where none does. Who has been marked in one would know the answers of the
+// other.
+func (d *dashboard) overlaps(ctx context.Context, e *exercise, bench string) (why, path string, err error) {
 	open, err := d.o.Jobs.Sittings(ctx, true, sittingsMost)
 	if err != nil {
-		return "", err
+		return "", "", err
+	}
+	open = slices.DeleteFunc(open, func(s records.Sitting) bool { return s.Bench != bench })
+	if k := slices.IndexFunc(open, func(s records.Sitting) bool { return s.Exercise == e.file.ID }); k >= 0 {
+		return "This exercise is already released on this bench.", sittingPath(open[k].Number), nil
 	}
 	for i := range open {
-		if open[i].Bench != bench {
-			continue
-		}
 		other, err := readExercise(Exercise{[]byte(open[i].Text), []byte(open[i].Box)})
 		if err != nil {
-			return "", err
+			return "", "", err
 		}
 		for _, slot := range other.slots() {
 			if slot != "" && slices.Contains(e.slots(), slot) {
-				return "“" + clean(open[i].Title) + "”, which is released on this bench, asks of " + clean(slot) + " too: whose answers to it are marked would know these. End it first.", nil
+				return "Two that ask of the same slot, here " + clean(slot) + ", cannot be open at once on a bench, since the marks of one give away the other: end “" + clean(open[i].Title) + "” first.", sittingPath(open[i].Number), nil
 			}
 		}
 	}
-	return "", nil
+	return "", "", nil
 }
 
 // sittingsMost is how many open sittings are looked through: more than a shop has benches.
 const sittingsMost = 1000
+
+// benches are those that bear what an exercise asks of; why says what the first of them
+// lacks where none does.
+func (e *exercise) benches(all []heard) (fit []string, why string) {
+	why = "no bench is heard"
+	for i := range all {
+		lacks := e.lacks(&all[i])
+		if lacks == "" {
+			fit = append(fit, clean(all[i].id))
+		} else if i == 0 {
+			why = "none: on " + clean(all[i].id) + ": " + lacks
+		}
+	}
+	return fit, why
+}
 
 // lacks says which slots that are asked of bear no lead on a bench; empty where none is
 // missing. What nobody may probe bears none.
@@ -314,7 +341,7 @@ func (d *dashboard) comment(w http.ResponseWriter, r *http.Request, a *asked) {
 		d.notTaken(w, r, err)
 		return
 	}
-	http.Redirect(w, r, sheetPath(&a.sheet), http.StatusSeeOther)
+	http.Redirect(w, r, sheetPath(&a.sheet)+"?done=commented#h-teacher", http.StatusSeeOther)
 }
 
 // progressBody is what one apprentice has done over time.

@@ -60,6 +60,7 @@ func (d *dashboard) exerciseRoutes(mux *routes) {
 	teach := func(pattern string, h http.HandlerFunc) { mux.HandleFunc(pattern, d.allow(Instructor, d.kept(h))) }
 	teach("GET /class", d.class)
 	teach("POST /class", d.release)
+	teach("GET /class/exercise/{exercise}", d.exercisePage)
 	teach("GET /class/{sitting}", d.sitting)
 	teach("POST /class/{sitting}/end", d.endSitting)
 	teach("POST /class/{sitting}/delete", d.deleteSitting)

@@ -1,6 +1,7 @@
 package dashboard
 
 import (
+	"bytes"
 	"context"
 	"fmt"
 	"net/http"
@@ -172,7 +173,11 @@ func TestAnExerciseFromReleaseToRetry(t *testing.T) {
 	has(t, "with a hint", cara.page(t, sheet), `value="at once"`, `value="soon"`, "It is longer than you think")
 	w := cara.ask(http.MethodPost, sheet, url.Values{"answer-wipers": {"12 V"}, "do": {"hand-in"}})
 	_, text := answer(t, w, http.StatusUnprocessableEntity)
-	has(t, "what is not clear", text, "Question 2", `value="12 V"`, `value="at once"`, "nothing you typed is lost")
+	has(t, "what is not clear", text, "Question 2", `value="12 V"`, `value="at once"`, "Your answers are kept, but not handed in yet")
+	_, text = answer(t, cara.ask(http.MethodPost, sheet, url.Values{"answer-wipers": {"12 V"}, "answer-lamps-do": {"it glows"}, "do": {"save"}}), http.StatusOK)
+	has(t, "kept though unclear", text, "Your answers are kept. Before handing in, say these more clearly", "Question 2", "Question 5", `value="12 V"`)
+	cara.go303(t, sheet, url.Values{"answer-wipers": {"1 s"}, "answer-lamps-do": {"live with ignition on"}, "do": {"save"}})
+	has(t, "one of few answers, however it was written", cara.page(t, sheet), `name="answer-lamps-do" value="ignition" checked>`, "not known yet", "some time after key-off")
 
 	// Handing in wants the key off and the bench heard.
 	c.key(protocol.PositionOn)
@@ -219,14 +224,20 @@ func TestAnExerciseFromReleaseToRetry(t *testing.T) {
 	if w := cara.ask(http.MethodPost, begin, url.Values{}); w.Code != http.StatusConflict {
 		t.Errorf("another attempt that is not allowed: %d", w.Code)
 	}
+	to, _, _ = strings.Cut(c.ada.go303(t, sheet+"/comment", url.Values{"comment": {"Sit down."}}), "#")
+	has(t, "a comment that is kept", c.ada.page(t, to), "<bdi>Kept.</bdi>")
 	c.ada.go303(t, sheet+"/comment", url.Values{"comment": {"Sit down\nbefore you look."}, "again": {"yes"}})
+	has(t, "kept", c.ada.page(t, to), "Kept. cara may try again.", "Answered: <bdi>at once</bdi>")
+	if strings.Contains(cara.page(t, to), "may try again") {
+		t.Error("an apprentice is told what the instructor's form did")
+	}
 	has(t, "commented", cara.page(t, sheet), "From <bdi>ada</bdi>", "Sit down\nbefore you look.")
 	second := cara.go303(t, begin, url.Values{})
 	if second == sheet {
 		t.Error("the second attempt is the first")
 	}
-	has(t, "two attempts", cara.page(t, "/exercises"), "attempt 2", "cautions to be read")
-	has(t, "progress", c.ada.page(t, "/progress?name=cara"), "attempt 2", "of 14 marks")
+	has(t, "two attempts", cara.page(t, "/exercises"), `<td data-head="Attempt">1</td>`, `<td data-head="Attempt">2</td>`, "cautions to be read")
+	has(t, "progress", c.ada.page(t, "/progress?name=cara"), `<td data-head="Attempt">2</td>`, "of 14 marks")
 	csv := c.ada.get("/class/marks.csv").Body.String()
 	if lines := strings.Split(strings.TrimSpace(csv), "\n"); !strings.HasPrefix(lines[1], "cara,after-key-off,") || strings.Contains(csv, "dan") {
 		t.Errorf("the marks as CSV: %q", csv)
@@ -338,12 +349,48 @@ func TestNothingIsToldBeforeTheAnswers(t *testing.T) {
 func TestReleaseWantsABenchThatFits(t *testing.T) {
 	c := newClassroom(t)
 	take(t, c.state, presence("small", 1e9, protocol.Online), described("small", 3), nowOf("small", 2e9, 3))
-	for bench, want := range map[string]string{"small": "is in f04, f09", "none": "Choose a bench that is heard", classBench: "asks of f01 too"} { // each by itself
+	for bench, want := range map[string]string{"small": "is in f04, f09", "none": "Choose a bench that is heard", classBench: "This exercise is already released on this bench."} { // each by itself
 		w := c.ada.ask(http.MethodPost, "/class", url.Values{"exercise": {"after-key-off"}, "bench": {bench}})
 		if _, text := answer(t, w, http.StatusUnprocessableEntity); !strings.Contains(text, want) {
 			t.Errorf("%s: no %q in %s", bench, want, text)
 		}
 	}
+	w := c.ada.ask(http.MethodPost, "/class", url.Values{"exercise": {"after-key-off"}, "bench": {classBench}})
+	has(t, "the way to the open one", w.Body.String(), `href="`+c.sitting+`">Show the one that is released`)
+	c.pages.exercises = append(c.pages.exercises, another(t))
+	w = c.ada.ask(http.MethodPost, "/class", url.Values{"exercise": {"another"}, "bench": {classBench}})
+	has(t, "another that asks of the same", w.Body.String(), "here f01, cannot be open at once", "the marks of one give away the other: end “After key-off: at once, later, never” first", `href="`+c.sitting+`"`)
 	c.ada.go303(t, c.sitting+"/end", url.Values{})
 	c.ada.go303(t, "/class", url.Values{"exercise": {"after-key-off"}, "bench": {classBench}})
+}
+
+// another is an exercise that asks of the same slots as the one that is released.
+func another(t *testing.T) exercise {
+	t.Helper()
+	f := exerciseFile(t, "after-key-off", "parcel-12")
+	e, err := readExercise(Exercise{bytes.Replace(f.Text, []byte(`id = "after-key-off"`), []byte(`id = "another"`), 1), f.Box})
+	if err != nil {
+		t.Fatal(err)
+	}
+	return e
+}
+
+// The instructor sees which benches fit an exercise before it is released, and reads what
+// it asks, its hints and its planted faults.
+func TestAnExerciseIsReadBeforeItIsReleased(t *testing.T) {
+	c := newClassroom(t)
+	joint, err := readExercise(exerciseFile(t, "bad-joint", "trainer-8"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	c.pages.exercises = append(c.pages.exercises, joint)
+	has(t, "the class", c.ada.page(t, "/class"), `href="/class/exercise/after-key-off"`, "After key-off: at once, later, never: fits demo", ": no bench fits", `<td data-head="Benches that fit">demo</td>`, "none: on demo: ")
+	has(t, "the exercise", c.ada.page(t, "/class/exercise/after-key-off"), "How long after key-off does slot f09 go off?", "It is longer than you think. Sit down. (takes 1 mark)", "Which kind of circuit is slot f09?", "Cautions, acknowledged first")
+	has(t, "its faults", c.ada.page(t, "/class/exercise/bad-joint"), "Planted faults", "series resistance")
+	if w := c.ada.get("/class/exercise/none-such"); w.Code != http.StatusNotFound {
+		t.Errorf("none such: %d", w.Code)
+	}
+	if w := newBrowser(c.handler).as(t, "cara").get("/class/exercise/bad-joint"); w.Code != http.StatusForbidden {
+		t.Errorf("for an apprentice: %d", w.Code)
+	}
 }

@@ -6,8 +6,10 @@ import (
 	"net/http"
 	"slices"
 	"strconv"
+	"strings"
 
 	"keyturn/daemon/config"
+	"keyturn/daemon/dashboard/picture"
 	"keyturn/daemon/evidence"
 	"keyturn/daemon/judge"
 	"keyturn/daemon/records"
@@ -105,7 +107,18 @@ func (d *dashboard) marked(r *http.Request, a *asked, b *answersBody) error {
 		v.Danger = v.Danger || x.Danger
 	}
 	shown := onlySlots(c, a.slots())
-	v.Picture, v.Rows = drawn(a.withAnswers(shown)), cleanRows(report.Rows(shown))
+	v.Rows, v.Fall = cleanRows(report.Rows(shown)), fallUnmeasured(c)
+	v.Cranked = slices.ContainsFunc(v.Rows, func(r report.Row) bool { return r.Lowest != "" })
+	with, undrawn := a.withAnswers(shown)
+	v.Undrawn = undrawn
+	if a.asksOfStarts() && v.Fall == "" {
+		v.Picture = drawn(with)
+	} else {
+		v.Picture = bothWidths(func(b *strings.Builder, o picture.Options) {
+			o.WithoutStarts = true
+			b.Write(picture.Cycle(with, o))
+		})
+	}
 	if b.Teacher {
 		v.Cycle = "/cycle/" + clean(c.Bench) + "/" + clean(c.ID)
 	}

@@ -23,6 +23,9 @@ func Questions(e *config.Exercise, box *config.Box) []judge.Question {
 			if s.Blades() == 3 {
 				x.Sides = append([]string{middle}, x.Sides...)
 			}
+			if !slices.ContainsFunc(e.Faults, func(p config.PlantedFault) bool { return p.Slot == s.ID }) {
+				x.Expected = judge.Behaviour(s.Expected)
+			}
 		}
 		if w := q.Want; w != nil {
 			x.Want = judge.Want{Switched: w.Feed == "switched", CurrentA: w.CurrentA, MinimumV: w.MinimumV, RidesThroughS: w.RidesThroughS, AddedType: tapFuse}

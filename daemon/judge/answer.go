@@ -31,6 +31,9 @@ type Question struct {
 	Slots []string
 	// Sides are those that the slot has, with AsksFeedSide.
 	Sides []string
+	// Expected is what the box file says that the slot does, with AsksBehaviour; empty where
+	// it says nothing, or a planted fault changes it.
+	Expected Behaviour
 	// Position is where the key is, with AsksVolts.
 	Position string
 	// Want is the accessory, with AsksFeed.

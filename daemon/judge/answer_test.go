@@ -170,3 +170,21 @@ func secondsOf(a *After) *float64 {
 }
 
 func v(x float64) *float64 { return &x }
+
+// What people write of a circuit in plain words is understood; what could mean two is asked
+// back.
+func TestPlainWordsOfBehaviours(t *testing.T) {
+	q := Question{ID: "q", Asks: AsksBehaviour, Slot: "t1"}
+	for text, want := range map[string]Behaviour{ // each by itself
+		"Always live": Permanent, "live all the time": Permanent, "live in all positions": Permanent, "always": Permanent,
+		"Live with ignition on": Ignition, "live when the ignition is on": Ignition, "live from on": Ignition,
+		"live with accessory": Accessory, "live only while cranking": StartOnly, "live only when the engine runs": EngineRunning,
+		"live until it sleeps": Awake, "works from its own switch": SwitchOperated, "on and off by itself": Intermittent, "no volts at all": NoVolts,
+		"live": "", "switched": "", "while starting": "", "works from a switch": "",
+	} {
+		said, err := q.Read(text)
+		if said.Behaviour != want || (err != nil) != (want == "") {
+			t.Errorf("%q: %q, %v, want %q", text, said.Behaviour, err, want)
+		}
+	}
+}

@@ -7,15 +7,15 @@ import "strings"
 
 func behaviourWords() []phrase[Behaviour] {
 	return []phrase[Behaviour]{
-		{Permanent, []string{"permanent", "always live", "always on", "constant", "permanently live", "battery", "live all the time", "terminal 30", "30"}},
-		{Ignition, []string{"ignition", "live with the ignition on", "with ignition", "with the ignition", "ignition on", "ignition live", "ignition switched", "terminal 15", "15"}},
-		{Accessory, []string{"accessory", "live from accessory on", "from accessory on", "with accessory", "acc", "terminal 75", "75"}},
-		{StartOnly, []string{"start only", "live only while starting", "only while starting", "only while cranking", "only in start", "only when starting", "terminal 50", "50"}},
-		{EngineRunning, []string{"engine running", "live only with the engine running", "only with the engine running", "with the engine running", "only with engine running", "only when the engine runs"}},
-		{Awake, []string{"awake", "live while the vehicle is awake", "while the vehicle is awake", "until the vehicle sleeps", "until it sleeps", "while awake"}},
-		{SwitchOperated, []string{"switch operated", "works from another switch", "from another switch", "another switch", "by another switch", "own switch", "by its own switch"}},
-		{Intermittent, []string{"intermittent", "comes and goes by itself", "comes and goes", "loose contact"}},
-		{NoVolts, []string{"no volts", "none", "no volts in any position", "never live", "dead", "nothing", "no voltage", "not live"}},
+		{Permanent, []string{"permanent", "always live", "always on", "always", "live always", "live in every position", "live in all positions", "all the time", "constant", "permanently live", "battery", "live all the time", "terminal 30", "30"}},
+		{Ignition, []string{"ignition", "live with the ignition on", "live with ignition on", "live with ignition", "live when the ignition is on", "live from on", "from on", "with ignition", "with the ignition", "ignition on", "ignition live", "ignition switched", "terminal 15", "15"}},
+		{Accessory, []string{"accessory", "live from accessory on", "live with accessory", "live in accessory and on", "accessory and on", "from accessory on", "with accessory", "acc", "terminal 75", "75"}},
+		{StartOnly, []string{"start only", "live only while starting", "live only while cranking", "live only in start", "only while starting", "only while cranking", "only in start", "only when starting", "terminal 50", "50"}},
+		{EngineRunning, []string{"engine running", "live only with the engine running", "only with the engine running", "with the engine running", "only with engine running", "only when the engine runs", "live only with engine running", "live only when the engine runs", "only while the engine runs", "live only while the engine runs"}},
+		{Awake, []string{"awake", "live while the vehicle is awake", "while the vehicle is awake", "until the vehicle sleeps", "until it sleeps", "live until the vehicle sleeps", "live until it sleeps", "while awake"}},
+		{SwitchOperated, []string{"switch operated", "works from another switch", "works from its own switch", "live when its switch is closed", "live with its switch closed", "from another switch", "another switch", "by another switch", "own switch", "by its own switch"}},
+		{Intermittent, []string{"intermittent", "comes and goes by itself", "comes and goes", "on and off by itself", "loose contact"}},
+		{NoVolts, []string{"no volts", "none", "no volts in any position", "no volts at all", "never any volts", "dead in every position", "never live", "dead", "nothing", "no voltage", "not live"}},
 	}
 }
 
@@ -114,6 +114,9 @@ func feedReasons() []phrase[ReasonCode] {
 		{SideNotKnown, []string{"feed side not known"}},
 	}
 }
+
+// FaultNames are the faults of a slot, each in the word that Read knows it by.
+func FaultNames() []string { return list(faultWords()) }
 
 // Choices are the answers of a question that has few, each in the word that Read knows it
 // by; none for one that is answered by a figure or in several words.

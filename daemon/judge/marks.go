@@ -137,6 +137,9 @@ func (q *Question) mark(said *Said, found []Found, sheet *AnswerSheet) Mark {
 	}
 	switch q.Asks {
 	case AsksBehaviour:
+		if m, ok := q.switchUnseen(said, f); ok {
+			return m
+		}
 		return behaves(said, f)
 	case AsksFeedSide:
 		return feedSide(said, f)

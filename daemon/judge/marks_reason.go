@@ -25,6 +25,7 @@ const (
 	// The reasons of what is not marked.
 	NotMeasuredHere MarkCode = "not-measured"
 	LeftOpen        MarkCode = "left-open"     // what the bench saw allows the answer as well
+	SwitchNotSeen   MarkCode = "switch-unseen" // a switch works it, and none was worked while the bench watched
 	GhostFigure     MarkCode = "ghost-figure"  // the volts of a ghost are those of the meter
 	NoWaveform      MarkCode = "no-waveform"   // what the meter would have shown is not known
 	TooUncertain    MarkCode = "too-uncertain" // of the bench's own figure

@@ -8,6 +8,7 @@ import (
 	"io"
 	"strconv"
 	"strings"
+	"time"
 )
 
 // Views are what can be exported as a table: each is a view of the records, with a line
@@ -87,11 +88,24 @@ func cell(v any, name string) string {
 	case float64:
 		return strconv.FormatFloat(x, 'g', -1, 64)
 	case []byte:
-		return harmless(string(x))
+		return harmless(wholeSeconds(string(x), name))
 	case string:
-		return harmless(x)
+		return harmless(wholeSeconds(x, name))
 	}
 	return fmt.Sprint(v)
+}
+
+// wholeSeconds leaves out of when answers were handed in what no spreadsheet reads as a
+// time.
+func wholeSeconds(s, name string) string {
+	if name != "handed_in" {
+		return s
+	}
+	t, err := time.Parse(time.RFC3339Nano, s)
+	if err != nil {
+		return s
+	}
+	return t.UTC().Format(time.RFC3339)
 }
 
 // harmless keeps a spreadsheet from running what a legend says (OWASP, CSV injection).

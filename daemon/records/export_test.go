@@ -60,7 +60,7 @@ func TestExport(t *testing.T) {
 		t.Errorf("slots are\n%s\nwant\n%s", got["sqlite"][0], want)
 	}
 	want = "apprentice|exercise|title|attempt|handed_in|got|of_marks|not_marked|bench|cycle|comment\n" +
-		"bo|by-key|What follows the key|1|1970-01-01T00:00:00.000000000Z|1.5|4|1|bench-1|0123abcd-1|"
+		"bo|by-key|What follows the key|1|1970-01-01T00:00:00Z|1.5|4|1|bench-1|0123abcd-1|"
 	if got["sqlite"][3] != want {
 		t.Errorf("marks are\n%s\nwant\n%s", got["sqlite"][3], want)
 	}

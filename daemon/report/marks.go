@@ -19,12 +19,16 @@ type MarkText struct {
 
 // Mark says how an answer did.
 func Mark(m *judge.Mark) MarkText {
-	return MarkText{markLine(m), markReason(m), markRule(m), markNext(m.Lesson)}
+	next := markNext(m.Lesson)
+	if m.Code == judge.SwitchNotSeen {
+		next = "with the key on, close and open every switch in the turn of the key that comes after handing in"
+	}
+	return MarkText{markLine(m), markReason(m), markRule(m), next}
 }
 
 // MarksTotal says how a sheet did.
 func MarksTotal(m *judge.Marks) string {
-	text := fmt.Sprintf("%g of %g marks", m.Got, m.Of)
+	text := fmt.Sprintf("%g of %s", m.Got, MarksWorth(m.Of))
 	switch m.NotMarked {
 	case 0:
 		return text
@@ -38,7 +42,7 @@ func markLine(m *judge.Mark) string {
 	if m.Result == judge.NotMarked {
 		return "not marked"
 	}
-	text := fmt.Sprintf("%g of %g marks", m.Got, m.Of)
+	text := fmt.Sprintf("%g of %s", m.Got, MarksWorth(m.Of))
 	if m.HintCost > 0 && m.Result != judge.NoMarks {
 		text += fmt.Sprintf(", hints took %g", m.HintCost)
 	}
@@ -88,6 +92,8 @@ func markCode(m *judge.Mark) string {
 		return "the bench did not measure it"
 	case judge.LeftOpen:
 		return "the bench saw too little to tell: the answer may be right"
+	case judge.SwitchNotSeen:
+		return "a switch works this slot, by its box file, and none was worked in the turn of the key that marked this"
 	case judge.GhostFigure:
 		return "a ghost: its volts are those of the meter, and no figure is right or wrong"
 	case judge.NoWaveform:

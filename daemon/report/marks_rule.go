@@ -2,6 +2,7 @@ package report
 
 import (
 	"fmt"
+	"strings"
 
 	"keyturn/daemon/handbook"
 	"keyturn/daemon/judge"
@@ -76,10 +77,11 @@ func terminalRule(numbers ...string) string {
 	var source handbook.Source
 	for _, n := range numbers {
 		if t, err := handbook.FindTerminal(n); err == nil {
-			words, source = append(words, t.Words+" ("+t.Number+")"), t.Source
+			is, _, _ := strings.Cut(t.Words, ":")
+			words, source = append(words, t.Number+" = "+is), t.Source
 		}
 	}
-	return fmt.Sprintf("%s: %s", list(words, "and"), source)
+	return fmt.Sprintf("%s (%s)", strings.Join(words, ", "), source)
 }
 
 // markNext says what to do next time.

@@ -21,7 +21,7 @@ func TestMarksInWords(t *testing.T) {
 				"this meter cannot see the dip: to see it, take one that records the lowest within a few milliseconds, or read the bench"}},
 		{"a behaviour near it", judge.Mark{Asks: judge.AsksBehaviour, Result: judge.PartMarks, Code: judge.Related, Lesson: judge.VisitEach, Of: 2, Got: 1, Found: "accessory"},
 			MarkText{"1 of 2 marks", "it follows the key, but in other positions: live from accessory on (75)",
-				"straight from battery plus (30), live with the ignition on (15) and starter control: live while starting (50): DIN 72552, as given by public tables of terminal numbers",
+				"30 = straight from battery plus, 15 = live with the ignition on, 50 = starter control (DIN 72552, as given by public tables of terminal numbers)",
 				"measure in off, accessory, on and start, each by itself, and with the engine running"}},
 		{"a time", judge.Mark{Asks: judge.AsksStaysOn, Result: judge.NoMarks, Code: judge.Wrong, Lesson: judge.TimeIt, Of: 4, Low: 240, High: 240, Allowed: 24.6},
 			MarkText{"0 of 4 marks", "not right: it went off 4 min after key-off, ± 24.6 s are right",

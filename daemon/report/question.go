@@ -2,6 +2,7 @@ package report
 
 import (
 	"fmt"
+	"strings"
 
 	"keyturn/daemon/judge"
 	"keyturn/protocol"
@@ -12,7 +13,7 @@ import (
 func Question(q *judge.Question) string {
 	switch q.Asks {
 	case judge.AsksBehaviour:
-		return fmt.Sprintf("What does slot %s do at each position of the key?", q.Slot)
+		return fmt.Sprintf("Which kind of circuit is slot %s?", q.Slot)
 	case judge.AsksFeedSide:
 		return fmt.Sprintf("Which is the feed side of slot %s: %s?", q.Slot, list(q.Sides, "or"))
 	case judge.AsksVolts:
@@ -45,11 +46,43 @@ func AnswerForm(q *judge.Question) string {
 	case judge.AsksStaysOn:
 		return "A time: “4 s”, “2 min”; or “at once”; or “still live after 5 min”."
 	case judge.AsksFeed:
-		return "“Yes”, or “no” with the reason."
+		return "“Yes”, or “no” with the reason: " + strings.Join(feedWhys(q), " · ") + "."
 	case judge.AsksFault:
-		return "Slot and fault, with a semicolon between two: “" + q.Slots[0] + " open”; or “none”."
+		return "Slot and fault, with a semicolon between two: “" + q.Slots[0] + " open”; or “none”. One of: " + strings.Join(judge.FaultNames(), " · ") + "."
 	}
 	return ""
+}
+
+// feedWhys are the reasons against a feed, as they are written.
+func feedWhys(q *judge.Question) (out []string) {
+	for _, c := range judge.Choices(q) {
+		if why, ok := strings.CutPrefix(c, "no, "); ok {
+			out = append(out, why)
+		}
+	}
+	return out
+}
+
+// Choice says what one of the few answers of a question means, beside the word itself;
+// what a word leaves open is explained.
+func Choice(q *judge.Question, word string) string {
+	if q.Asks != judge.AsksBehaviour {
+		return word
+	}
+	said, err := q.Read(word)
+	switch {
+	case err != nil:
+		return word
+	case said.Behaviour == judge.Permanent:
+		return BehaviourName(protocol.Permanent) + ": live in every position, always"
+	case said.Behaviour == judge.Awake:
+		return "awake: live until the vehicle falls asleep, some time after key-off"
+	case said.Behaviour == judge.Intermittent:
+		return "intermittent: comes and goes by itself"
+	case said.Behaviour == judge.NoVolts:
+		return "no volts in any position"
+	}
+	return BehaviourName(protocol.Behaviour(said.Behaviour))
 }
 
 // MarksWorth says what a question is worth, or a hint costs.

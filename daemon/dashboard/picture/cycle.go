@@ -68,6 +68,9 @@ func Cycle(c *protocol.Cycle, o Options) []byte {
 	end := y
 	panel := end + 3*o.small()
 	bottom := panel + batteryHeight(c, o)
+	if o.WithoutStarts {
+		bottom = end + 0.5*o.small()
+	}
 	height := bottom + axisHeight(&s, o) + 4
 
 	p := &canvas{}
@@ -82,12 +85,16 @@ func Cycle(c *protocol.Cycle, o Options) []byte {
 	if len(lanes) == 0 {
 		p.text("kt-none", "no slots in this cycle", r.x0+4, heads+1.2*o.Text, o.Text, over("soft")...)
 	}
-	p.battery(c, &s, o, r.x0, r.x1, panel, bottom, o.narrow())
+	if !o.WithoutStarts {
+		p.battery(c, &s, o, r.x0, r.x1, panel, bottom, o.narrow())
+	}
 	p.breaks(&s, o, heads-2, bottom)
 	for _, l := range lanes {
 		p.laneWords(o, r, l)
 	}
-	p.text("kt-panel", "Battery while cranking", margin, end+1.5*o.small(), o.small(), append(over("ink"), "font-weight", "bold")...)
+	if !o.WithoutStarts {
+		p.text("kt-panel", "Battery while cranking", margin, end+1.5*o.small(), o.small(), append(over("ink"), "font-weight", "bold")...)
+	}
 	p.line("kt-base", r.x0, bottom, r.x1, bottom, "ink", 1)
 	p.axis(&s, o, bottom, "seconds from the first turn of the key")
 	if !c.Final {

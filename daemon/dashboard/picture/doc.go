@@ -21,6 +21,9 @@ type Options struct {
 	// Text is the size of the text in CSS pixels; 13 if zero, and 9 at least. A wall
 	// screen takes more.
 	Text float64
+	// WithoutStarts leaves the battery's panel out of a key cycle: for a reader who is told
+	// nothing of starts.
+	WithoutStarts bool
 }
 
 // narrow is the width below which a lane's words stand above it, in text sizes.

@@ -3,6 +3,7 @@ package picture
 import (
 	"fmt"
 	"math"
+	"slices"
 
 	"keyturn/protocol"
 )
@@ -148,6 +149,8 @@ func noBattery(c *protocol.Cycle) string {
 	switch {
 	case c.Battery == nil:
 		return "no battery sense lead: its voltage was not measured"
+	case len(c.Battery.Crank) == 0 && slices.ContainsFunc(c.Key, func(k protocol.KeyMove) bool { return k.Position == protocol.PositionStart }):
+		return "the battery's fall in the start was not measured"
 	case len(c.Battery.Crank) == 0:
 		return "no start in this cycle: a cycle tells the battery's voltage of starts only"
 	}

@@ -146,10 +146,17 @@ func TestOpenCyclesAndThoseWithoutStart(t *testing.T) {
 	c.Final, c.Ended, c.Key = false, "", c.Key[:3]
 	c.Battery.Crank, c.Slots[0].Leads[0].Crank = nil, nil
 	svg := string(Cycle(c, Options{}))
-	for _, want := range []string{"kt-open", "no start in this cycle", "The cycle goes on"} {
+	for _, want := range []string{"kt-open", "fall in the start was not measured", "The cycle goes on"} {
 		if !strings.Contains(svg, want) {
-			t.Errorf("an open cycle without a start does not say %q", want)
+			t.Errorf("an open cycle without the volts of its start does not say %q", want)
 		}
+	}
+	if svg := string(Cycle(c, Options{WithoutStarts: true})); strings.Contains(svg, "cranking") || strings.Contains(svg, "was not measured") {
+		t.Error("who is told nothing of starts is shown the battery's panel")
+	}
+	c.Key = c.Key[:2]
+	if svg := string(Cycle(c, Options{})); !strings.Contains(svg, "no start in this cycle") {
+		t.Error("it is not said that there was no start")
 	}
 	if Starts(c) != 0 || Start(c, 0, Options{}) != nil || StartSentence(c, 0) != "" {
 		t.Error("a start is drawn where there was none")
