@@ -7,6 +7,7 @@ import (
 	"slices"
 	"strings"
 	"testing"
+	"time"
 
 	"golang.org/x/net/html"
 
@@ -207,7 +208,7 @@ func TestListOfTests(t *testing.T) {
 // say which.
 func TestATestHasATime(t *testing.T) {
 	set := boxTest(2, "t-2")
-	set.Wall = "2026-01-02T03:04:05Z"
+	set.SetWall(time.Date(2026, 1, 2, 3, 4, 5, 0, time.UTC), time.Second)
 	h := boxPages(t, boxTest(1, "t-1"), set)
 	for path, x := range map[string]struct{ want, lacks string }{ // each by itself
 		"/boxes": {"received by the server on ", "not set"}, "/boxes?before-bench=bay-1&before=t-2": {"received by the server on ", "2 Jan 2026"},
