@@ -74,14 +74,15 @@ func (s *site) testBoxes() {
 	}
 }
 
-// round is a round in which a lead is moved, a fuse is pulled and the reference stays.
+// round is a round in which a lead is moved, a fuse is pulled, a switch is worked and the
+// reference stays.
 func round(n int) *protocol.VerdictRound {
 	return &protocol.VerdictRound{Number: n, Leads: protocol.List[protocol.VerdictLead]{
 		{Lead: "lead-05", Slot: "f01", Side: "upper", Fuse: protocol.FuseIn},
 		{Lead: "lead-06", Slot: "f01", Side: "lower", Fuse: protocol.FuseIn},
 		{Lead: "lead-07", Slot: "f04", Side: "upper", Fuse: protocol.FuseOut, Moved: true, Fitted: true},
 		{Lead: "lead-08", Slot: "f04", Side: "lower", Fuse: protocol.FuseOut, Moved: true},
-		{Lead: "lead-09", Slot: "f09", Fuse: protocol.FuseOut, Fitted: true}}}
+		{Lead: "lead-09", Slot: "f09", Fuse: protocol.FuseOut, Fitted: true, Switch: true}}}
 }
 
 // testPage is the page of a test of the first bench's.

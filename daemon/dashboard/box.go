@@ -33,10 +33,13 @@ type boxesBody struct {
 
 // boxRow is a test of a box in one line.
 type boxRow struct {
-	Path, When, Box, Title, Bench, Counts, Standing string
-	OfTested                                        mark
-	Job, JobPath                                    string
-	Open                                            bool
+	Path, ID, Box, Title, Bench, Counts, Standing string
+	When                                          string // by the bench's clock, else when it was received
+	Received                                      bool   // the bench's clock was not set
+	Measured                                      bool   // there is something to say of a slot
+	OfTested                                      mark
+	Job, JobPath                                  string
+	Open                                          bool
 }
 
 // outcomeField asks for an outcome, or any.
@@ -66,7 +69,9 @@ func (d *dashboard) boxForm(r *http.Request) (*webForm, error) {
 			return nil, err
 		}
 	}
-	f := newForm("b", "/boxes", "Search", &field{Name: "box", Label: "Box", Hint: "The id of its box file.", Known: known}, outcomeField("outcome", "What could be tested"),
+	verdict := outcomeField("outcome", "Verdict")
+	verdict.Hint = "Of what could be tested."
+	f := newForm("b", "/boxes", "Search", &field{Name: "box", Label: "Box", Hint: "The id of its box file.", Known: known}, verdict,
 		&field{Name: "job", Label: "Job", Hint: "Its number.", Mode: "numeric"})
 	f.fill(r.URL.Query())
 	return f, nil
@@ -123,7 +128,11 @@ func (d *dashboard) boxes(w http.ResponseWriter, r *http.Request) {
 			body.Latest = boxesPath(form, nil)
 		}
 		for _, v := range found {
-			row := d.boxRow(v)
+			row, err := d.boxRow(r, v)
+			if err != nil {
+				d.failed(w, r, err)
+				return
+			}
 			if body.Rows = append(body.Rows, row); row.Open {
 				p.Scripts = []string{"waiting.js"}
 			}
@@ -147,21 +156,20 @@ func boxesPath(f *webForm, after *protocol.Verdict) string {
 	return "/boxes?" + q.Encode()
 }
 
-func (d *dashboard) boxRow(v *protocol.Verdict) boxRow {
+func (d *dashboard) boxRow(r *http.Request, v *protocol.Verdict) (boxRow, error) {
 	b := evidence.Verdict(v)
-	row := boxRow{Path: boxPath(v.Bench, v.ID), When: d.tested(v), Box: clean(v.Box), Title: clean(string(v.Title)), Bench: clean(v.Bench),
-		Standing: boxStanding(v), OfTested: outcomeMark(b.OfTested), Counts: outcomeCounts(&b), Open: !v.Final}
+	row := boxRow{Path: boxPath(v.Bench, v.ID), ID: clean(v.ID), Box: clean(v.Box), Title: clean(string(v.Title)), Bench: clean(v.Bench),
+		Standing: boxStanding(v), OfTested: outcomeMark(b.OfTested), Counts: outcomeCounts(&b), Open: !v.Final,
+		Measured: v.Final || slices.ContainsFunc(v.Slots, func(s protocol.SlotVerdict) bool { return len(s.Rounds) > 0 })}
 	row.Job, row.JobPath = testJob(v)
-	return row
-}
-
-// tested says when what a test says so far was known, or its id where the bench's clock
-// was not set: two links are not to be called alike.
-func (d *dashboard) tested(v *protocol.Verdict) string {
-	if t, ok := wall(v.Wall, d.o.Zone); ok {
-		return moment(t)
+	t, known := wall(v.Wall, d.o.Zone)
+	if known {
+		row.When = moment(t)
+		return row, nil
 	}
-	return clean(v.ID)
+	t, err := d.o.Jobs.VerdictArrived(r.Context(), v.Bench, v.ID)
+	row.When, row.Received = "received by the server on "+moment(t.In(d.o.Zone)), true
+	return row, err
 }
 
 // boxPath is the page of a test.
@@ -177,15 +185,13 @@ func testJob(v *protocol.Verdict) (job, path string) {
 
 // boxStanding says how far a test is.
 func boxStanding(v *protocol.Verdict) string {
-	switch done := len(v.Cycles); {
-	case v.Final && done >= v.Rounds:
-		return "over: " + plural(done, "round", "rounds") + " measured"
+	switch {
 	case v.Final:
-		return fmt.Sprintf("ended early: %d of %s measured", done, plural(v.Rounds, "round", "rounds"))
+		return "over: " + plural(len(v.Cycles), "round", "rounds") + " measured"
 	case v.Round != nil:
 		return fmt.Sprintf("in progress: round %d of %d comes next", v.Round.Number, v.Rounds)
 	default:
-		return fmt.Sprintf("in progress: %d of %s measured", done, plural(v.Rounds, "round", "rounds"))
+		return fmt.Sprintf("in progress: %d of %s measured", len(v.Cycles), plural(v.Rounds, "round", "rounds"))
 	}
 }
 

@@ -7,6 +7,7 @@ import (
 	"slices"
 	"strings"
 	"testing"
+	"time"
 
 	"golang.org/x/net/html"
 
@@ -130,13 +131,13 @@ func TestTheNextRoundComesFirst(t *testing.T) {
 		{Lead: "lead-01", Slot: "f01", Side: "upper", Fuse: protocol.FuseIn},
 		{Lead: "lead-03", Slot: "f03", Side: "upper", Fuse: protocol.FuseOut, Moved: true, Fitted: true},
 		{Lead: "lead-04", Slot: "f03", Side: "lower", Fuse: protocol.FuseOut, Moved: true, Fitted: true},
-		{Lead: "lead-05", Slot: "f04", Fuse: protocol.FuseOut, Fitted: true}}}
+		{Lead: "lead-05", Slot: "f04", Fuse: protocol.FuseOut, Fitted: true, Switch: true}}}
 	h := boxPages(t, v)
 	doc, _ := pageAt(t, h, "/boxes/bay-1/t-1", http.StatusOK)
 	text, last := words(doc), 0
 	for _, want := range []string{
 		"in progress: round 2 of 3 comes next", "Round 2 of 3 comes next", "Key off and supply off", "Change these",
-		"f03 <script> fuse out lead-03 , upper side: move it here lead-04 , lower side: move it here", "f04 fuse out : pull it lead-05",
+		"f03 <script> fuse out lead-03 , upper side: move it here lead-04 , lower side: move it here", "f04 fuse out : pull it lead-05 Once the key is on, close its switch; open it again after the start.",
 		"Leave these as they are", "f01 Radio fuse in lead-01 , upper side", "Look again", "What it says so far",
 	} {
 		i := strings.Index(text, want)
@@ -151,7 +152,18 @@ func TestTheNextRoundComesFirst(t *testing.T) {
 	pageAt(t, h, "/boxes/bay-1/t-1/label", http.StatusConflict)
 	first := boxTest(2, "t-2")
 	first.Final, first.Cycles, first.Round = false, nil, &protocol.VerdictRound{Number: 1, Leads: v.Round.Leads}
-	doc, _ = pageAt(t, boxPages(t, first), "/boxes/bay-1/t-2", http.StatusOK)
+	for i := range first.Slots {
+		first.Slots[i].Rounds = nil
+	}
+	h = boxPages(t, first)
+	doc, _ = pageAt(t, h, "/boxes/bay-1/t-2", http.StatusOK)
+	if text := words(doc); !strings.Contains(text, "No round is measured yet") || strings.Contains(text, "so far") || strings.Contains(text, "402.3") || len(all(doc, "li", "data-ruling")) > 0 {
+		t.Errorf("before the first round it says something of the box:\n%s", text)
+	}
+	pageAt(t, h, "/boxes/bay-1/t-2/sheet", http.StatusConflict)
+	if list, _ := pageAt(t, h, "/boxes", http.StatusOK); !strings.Contains(words(list), "nothing measured yet in progress") {
+		t.Errorf("before the first round the list has a verdict:\n%s", words(list))
+	}
 	if text := words(doc); !strings.Contains(text, "Set these") || strings.Contains(text, "move it here") || strings.Contains(text, "pull it") || strings.Contains(text, "Leave these") {
 		t.Errorf("before the first round there is nothing to be moved:\n%s", text)
 	}
@@ -192,6 +204,24 @@ func TestListOfTests(t *testing.T) {
 	pageAt(t, none, "/boxes/bay-1/t-1", http.StatusNotFound)
 }
 
+// Where the bench's clock was set a test has its time, else that of this server, and both
+// say which.
+func TestATestHasATime(t *testing.T) {
+	set := boxTest(2, "t-2")
+	set.SetWall(time.Date(2026, 1, 2, 3, 4, 5, 0, time.UTC), time.Second)
+	h := boxPages(t, boxTest(1, "t-1"), set)
+	for path, x := range map[string]struct{ want, lacks string }{ // each by itself
+		"/boxes": {"received by the server on ", "not set"}, "/boxes?before-bench=bay-1&before=t-2": {"received by the server on ", "2 Jan 2026"},
+		"/boxes/bay-1/t-1/sheet": {"Tested received by the server on ", "not set"}, "/boxes/bay-1/t-2/sheet": {"Tested 2 Jan 2026, 03:04:05", "received"},
+		"/boxes/bay-1/t-1": {"the bench’s clock was not set; received by the server on ", "clock not set"}, "/boxes/bay-1/t-2/label": {"2 Jan 2026, 03:04:05", "received"},
+	} {
+		doc, _ := pageAt(t, h, path, http.StatusOK)
+		if text := words(doc); !strings.Contains(text, x.want) || strings.Contains(text, x.lacks) {
+			t.Errorf("%s: want %q and not %q:\n%s", path, x.want, x.lacks, text)
+		}
+	}
+}
+
 // A verdict sheet says from which stored bytes it was made, and of which box file.
 func TestVerdictSheetTiesPaperToRecord(t *testing.T) {
 	v := boxTest(1, "t-1")
@@ -229,19 +259,23 @@ func TestABoxWithoutPlacesIsAList(t *testing.T) {
 func TestLabelLeadsToTheRecord(t *testing.T) {
 	h, store := boxRecords(t, boxTest(1, "t-1"))
 	doc, text := pageAt(t, h, "/boxes/bay-1/t-1/label", http.StatusOK)
-	for _, want := range []string{"Box cabin-3", "fail", "Job 7", "http://localhost:8080/boxes/bay-1/t-1", "leads nowhere from a phone"} {
+	for _, want := range []string{"Box cabin-3", "fail", "Job 7", "Test t-1, bench bay-1", "works on this computer only", "received by the server on "} {
 		if !strings.Contains(words(doc), want) {
 			t.Errorf("lacks %q:\n%s", want, words(doc))
 		}
 	}
-	if code, err := qrCode("http://localhost:8080/boxes/bay-1/t-1"); err != nil || !strings.Contains(text, string(code)) {
-		t.Errorf("the code is not that of the address: %v", err)
+	if strings.Contains(text, "http://localhost") || strings.Contains(text, "QR code") {
+		t.Error("an address that leads nowhere from another machine is printed")
 	}
 	s := newPages(t, Options{State: newState(t), Jobs: store, Hosts: []string{"shop.example"}, Secure: true})
 	b := newBrowser(s)
 	b.header["Host"] = "shop.example"
-	if got := b.get("/boxes/bay-1/t-1/label").Body.String(); !strings.Contains(got, "https://shop.example/boxes/bay-1/t-1") || strings.Contains(got, "leads nowhere") {
+	got := b.get("/boxes/bay-1/t-1/label").Body.String()
+	if !strings.Contains(got, "https://shop.example/boxes/bay-1/t-1") || strings.Contains(got, "this computer only") {
 		t.Errorf("the address is not that under which the server was asked:\n%s", got)
+	}
+	if code, err := qrCode("https://shop.example/boxes/bay-1/t-1"); err != nil || !strings.Contains(got, string(code)) {
+		t.Errorf("the code is not that of the address: %v", err)
 	}
 }
 

@@ -14,7 +14,6 @@ import (
 // boxBody is the page of one test of a fuse box.
 type boxBody struct {
 	boxRow
-	ID                string
 	Outcome           mark // of all slots, OfTested of those that the bench can test
 	Same              bool // those two are one
 	Round             *roundView
@@ -95,10 +94,13 @@ func (d *dashboard) verdict(w http.ResponseWriter, r *http.Request) (*protocol.V
 
 func (d *dashboard) boxBody(r *http.Request, v *protocol.Verdict) (boxBody, error) {
 	x := evidence.Verdict(v)
-	b := boxBody{boxRow: d.boxRow(v), ID: clean(v.ID), Outcome: outcomeMark(x.Outcome), Same: x.Outcome == x.OfTested, Round: roundOf(v), Caution: report.ProveAgain(),
+	row, err := d.boxRow(r, v)
+	if err != nil {
+		return boxBody{}, err
+	}
+	b := boxBody{boxRow: row, Outcome: outcomeMark(x.Outcome), Same: x.Outcome == x.OfTested, Round: roundOf(v), Caution: report.ProveAgain(),
 		Slots: boxSlots(v, &x), OthersPath: "/boxes?box=" + clean(v.Box)}
-	b.When = madeAt(v.Wall, d.o.Zone)
-	for _, s := range x.Lines() {
+	for _, s := range x.Lines()[1:] { // the first says what stands large above them
 		b.Sentences = append(b.Sentences, cleanTo(s, sentenceMax))
 	}
 	b.Grid, b.Columns = placed(v.Slots, b.Slots)
@@ -131,13 +133,21 @@ func (d *dashboard) boxBody(r *http.Request, v *protocol.Verdict) (boxBody, erro
 // what was measured when it was sold.
 func (d *dashboard) others(r *http.Request, v *protocol.Verdict) ([]boxRow, error) {
 	all, err := d.o.Jobs.Verdicts(r.Context(), records.VerdictFilter{Box: v.Box, Limit: othersMost + 1})
+	if err != nil {
+		return nil, err
+	}
 	var out []boxRow
 	for _, o := range all {
-		if (o.Bench != v.Bench || o.ID != v.ID) && len(out) < othersMost {
-			out = append(out, d.boxRow(o))
+		if (o.Bench == v.Bench && o.ID == v.ID) || len(out) == othersMost {
+			continue
 		}
+		row, err := d.boxRow(r, o)
+		if err != nil {
+			return nil, err
+		}
+		out = append(out, row)
 	}
-	return out, err
+	return out, nil
 }
 
 // boxTestRef leads to a test of a box.

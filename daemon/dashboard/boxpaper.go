@@ -5,6 +5,7 @@ import (
 	"html/template"
 	"net/http"
 	"net/url"
+	"slices"
 	"strings"
 
 	"github.com/boombuler/barcode/qr"
@@ -32,6 +33,10 @@ func (d *dashboard) boxSheet(w http.ResponseWriter, r *http.Request) {
 		d.failed(w, r, err)
 		return
 	}
+	if !body.Measured {
+		d.sorry(w, r, http.StatusConflict, "No round of the test is measured yet: there is no verdict to print.")
+		return
+	}
 	b := boxSheetBody{boxBody: body, Digest: digest(payload), FileHash: fours(v.BoxFileHash), Cautions: report.Cautions()}
 	b.Document = fmt.Sprintf("bench %s, test %s, revision %d; result %d of stream %s", clean(v.Bench), clean(v.ID), v.Revision, v.Seq, clean(v.Stream))
 	p := d.page("Verdict sheet "+clean(v.ID), "boxes")
@@ -42,13 +47,11 @@ func (d *dashboard) boxSheet(w http.ResponseWriter, r *http.Request) {
 // boxLabelBody is what is stuck on a box.
 type boxLabelBody struct {
 	boxRow
-	ID      string
 	Outcome mark
 	Same    bool
-	AfterID string // of the test that superseded it
-	Address string // of its record
-	Code    template.HTML
-	Local   bool // the address leads nowhere from another machine
+	AfterID string        // of the test that superseded it
+	Address string        // of its record; empty where it leads nowhere from another machine
+	Code    template.HTML // of the address
 }
 
 func (d *dashboard) boxLabel(w http.ResponseWriter, r *http.Request) {
@@ -66,19 +69,22 @@ func (d *dashboard) boxLabel(w http.ResponseWriter, r *http.Request) {
 		return
 	}
 	x := evidence.Verdict(v)
-	b := boxLabelBody{boxRow: d.boxRow(v), ID: clean(v.ID), Outcome: outcomeMark(x.Outcome), Same: x.Outcome == x.OfTested, AfterID: clean(ref.ID)}
-	b.When = madeAt(v.Wall, d.o.Zone)
+	row, err := d.boxRow(r, v)
+	if err != nil {
+		d.failed(w, r, err)
+		return
+	}
+	b := boxLabelBody{boxRow: row, Outcome: outcomeMark(x.Outcome), Same: x.Outcome == x.OfTested, AfterID: clean(ref.ID)}
 	address := url.URL{Scheme: "http", Host: r.Host, Path: b.Path}
 	if d.o.Secure {
 		address.Scheme = "https"
 	}
-	b.Address = address.String()
-	for _, name := range Loopback() {
-		b.Local = b.Local || strings.EqualFold(address.Hostname(), name)
-	}
-	if b.Code, err = qrCode(b.Address); err != nil {
-		d.failed(w, r, err)
-		return
+	if !slices.ContainsFunc(Loopback(), func(name string) bool { return strings.EqualFold(address.Hostname(), name) }) {
+		b.Address = address.String()
+		if b.Code, err = qrCode(b.Address); err != nil {
+			d.failed(w, r, err)
+			return
+		}
 	}
 	p := d.page("Label of test "+clean(v.ID), "boxes")
 	p.Body = b

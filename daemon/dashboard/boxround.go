@@ -22,6 +22,7 @@ type slotGets struct {
 	Fuse         string // how it is fitted
 	FuseDo       string // what to do about that; empty: it is so already
 	Leads        []leadGoes
+	Switch       bool // it has one of its own, to be worked in this round
 	stays        bool
 }
 
@@ -54,6 +55,7 @@ func roundOf(v *protocol.Verdict) *roundView {
 			x.Side = clean(string(l.Side)) + " side"
 		}
 		s.Leads = append(s.Leads, x)
+		s.Switch = s.Switch || l.Switch
 		s.stays = s.stays && !l.Moved && !l.Fitted
 		if l.Fitted && !l.Moved && !out.First {
 			s.FuseDo = fuseDo(l.Fuse)

@@ -5,6 +5,7 @@ import (
 	"database/sql"
 	"errors"
 	"fmt"
+	"time"
 
 	"keyturn/protocol"
 )
@@ -73,6 +74,25 @@ func (s *Store) VerdictPaper(ctx context.Context, bench, id string) (*protocol.V
 		return nil, nil, fmt.Errorf("test %s of bench %s: %w", id, bench, err)
 	}
 	return v, []byte(payload), nil
+}
+
+// VerdictArrived returns when the latest revision of a test was received, by this server's
+// clock, or an ErrNoVerdict.
+func (s *Store) VerdictArrived(ctx context.Context, bench, id string) (time.Time, error) {
+	var text string
+	err := s.db.QueryRowContext(ctx, `SELECT r.arrived FROM verdict v JOIN result r ON r.stream = v.stream AND r.seq = v.seq
+		WHERE v.bench = $1 AND v.id = $2`, bench, id).Scan(&text)
+	if errors.Is(err, sql.ErrNoRows) {
+		err = ErrNoVerdict
+	}
+	var t time.Time
+	if err == nil {
+		t, err = time.Parse(arrivedForm, text)
+	}
+	if err != nil {
+		return time.Time{}, fmt.Errorf("look when test %s of bench %s was received: %w", id, bench, err)
+	}
+	return t, nil
 }
 
 // SupersededBy returns the latest test that tested slots of another again; false while

@@ -48,6 +48,12 @@ func TestTestsOfBoxes(t *testing.T) {
 		if _, err := s.Verdict(ctx, "bench-2", "t-1"); !errors.Is(err, ErrNoVerdict) {
 			t.Errorf("a test that is not there: %v", err)
 		}
+		if at, err := s.VerdictArrived(ctx, "bench-1", "t-1"); err != nil || at.IsZero() || at.After(s.now()) {
+			t.Errorf("received %v, %v", at, err)
+		}
+		if _, err := s.VerdictArrived(ctx, "bench-2", "t-1"); !errors.Is(err, ErrNoVerdict) {
+			t.Errorf("when a test that is not there was received: %v", err)
+		}
 		ids := func(f VerdictFilter) (out []string) {
 			t.Helper()
 			all, err := s.Verdicts(ctx, f)
