@@ -54,9 +54,9 @@ func TestStartsWithACapacitorInWords(t *testing.T) {
 		"Cranking: works on; lowest 9.00 V, it needs 7.0 V and the 0.5 V of its diode":                              {7, 0.01, nil},
 		"Cranking: works on; lowest 9.00 V, it needs 7.0 V.":                                                        {7, 0, nil},
 		"Cranking: falls to 9.00 V, below its 9.4 V; it would restart.":                                             {9.4, 0, nil},
-		"Cranking: falls to 9.00 V, below its 9.4 V and the 0.5 V of its diode; it would restart; ":                 {9.4, 1e-6, []judge.Below{{9.5, 0.1, 0.1}, {10, 0.2, 0.2}}},
+		"Cranking: falls to 9.00 V, below its 9.4 V and the 0.5 V of its diode; it would restart; ":                 {9.4, 1e-6, []judge.Below{{LimitV: 9.5, LeastS: 0.1, MostS: 0.1}, {LimitV: 10, LeastS: 0.2, MostS: 0.2}}},
 		"Cranking: falls to 9.00 V, too near its 8.5 V and the 0.5 V of its diode to tell; ":                        {8.5, 0.01, nil},
-		"Cranking: off or too low for 200.0 ms; not sure that the capacitor bridges it; behind a diode 10000":       {9.4, 0.01, []judge.Below{{9.5, 0, 0.1}, {10, 0.2, 0.2}}},
+		"Cranking: off or too low for 200.0 ms; not sure that the capacitor bridges it; behind a diode 10000":       {9.4, 0.01, []judge.Below{{LimitV: 9.5, LeastS: 0, MostS: 0.1}, {LimitV: 10, LeastS: 0.2, MostS: 0.2}}},
 		"Cranking: too low, nobody knows for how long; not sure that the capacitor bridges it; behind a diode 1000": {9.4, 0.001, nil},
 	} {
 		slot := judge.FeedSlot{
