@@ -78,6 +78,7 @@ func flow(s, null *protocol.CycleSlot, b *config.BoxSlot, bits int) judge.SlotFl
 	if err != nil {
 		out.Why = err.Error()
 	}
+	var beyond *judge.SlotFlow // the fuse's rating
 	for i := range feed.Levels {
 		x := &feed.Levels[i]
 		y := levelAt(other, x.Position)
@@ -96,7 +97,8 @@ func flow(s, null *protocol.CycleSlot, b *config.BoxSlot, bits int) judge.SlotFl
 		f, tooMuch := judge.NullPair(reading(x, y), rest, bits).Flow(fuse)
 		if tooMuch != nil {
 			at.Why = tooMuch.Error()
-			return at // whatever flows in the other positions
+			beyond = &at
+			continue
 		}
 		bound, backFed := max(out.BoundA, f.MostA()), out.BackFed || out.SideKnown && f.Backwards && f.Sure
 		if tells(&f, out.Flow) {
@@ -104,6 +106,10 @@ func flow(s, null *protocol.CycleSlot, b *config.BoxSlot, bits int) judge.SlotFl
 			out = at
 		}
 		out.BoundA, out.BackFed = bound, backFed
+	}
+	if beyond != nil {
+		beyond.BackFed = out.BackFed
+		return *beyond // whatever flows in the other positions
 	}
 	return out
 }

@@ -177,6 +177,8 @@ func TestBackFedSlots(t *testing.T) {
 		{"an open fuse", pairIn("f01", 12.5, 0), []judge.Amiss{judge.Blown}, judge.LoadNotKnown},
 		{"through its fuse", pairIn("f01", 12.48, 12.5), []judge.Amiss{judge.BackFed}, judge.LoadNotKnown},
 		{"in one position", levelsOf(pairIn("f01", 12.48, 12.5), [2]protocol.Volts{12.5, 12.47}), []judge.Amiss{judge.BackFed}, judge.LoadNotKnown},
+		{"after more than its fuse bears", levelsOf(pairIn("f01", 0, 12.5), [2]protocol.Volts{12.5, 12.1}), []judge.Amiss{judge.Blown, judge.BackFed}, judge.LoadNotKnown},
+		{"beside more than its fuse bears", levelsOf(pairIn("f01", 12.48, 12.5), [2]protocol.Volts{12.5, 12.1}), []judge.Amiss{judge.BackFed}, judge.LoadNotKnown},
 		{"in a later position", levelsOf(pairIn("f01", 12.5, 12.47), [2]protocol.Volts{12.48, 12.5}), []judge.Amiss{judge.BackFed}, judge.LoadNotKnown},
 		{"hardly", pairIn("f01", 12.494, 12.5), nil, judge.LoadSeen},
 	} {

@@ -29,6 +29,8 @@ func FuseFlow(f *judge.SlotFlow) string {
 	}
 	if f.SideKnown && f.Flow.Backwards {
 		text += ", from the load side to the feed side"
+	} else if f.BackFed {
+		text += "; in another position it is fed from its load side"
 	}
 	return text
 }
