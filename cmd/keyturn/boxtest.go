@@ -94,10 +94,10 @@ func (c *boxTest) on(ctx context.Context, b testBench, box *config.Box, hash str
 	}
 	switch err := t.run(ctx, b); {
 	case errors.Is(err, errEnded):
-		fmt.Fprintln(out, "Ended. "+t.kept(c.Box))
+		fmt.Fprintln(out, "Ended. "+t.kept())
 		return nil
 	case err != nil && len(t.cycles) > 0:
-		return fmt.Errorf("%w; %s", err, t.kept(c.Box))
+		return fmt.Errorf("%w; %s", err, t.kept())
 	case err != nil:
 		return err
 	}
@@ -178,7 +178,7 @@ func (t *boxTesting) leaveOut() {
 var errEnded = errors.New("ended")
 
 // kept says what a test has so far, and how it goes on.
-func (t *boxTesting) kept(boxFile string) string {
+func (t *boxTesting) kept() string {
 	return fmt.Sprintf("%d of %d rounds are measured and kept in %s. Go on with the same command and --keep %s", len(t.cycles), len(t.rounds), t.folder.name, t.folder.name)
 }
 
@@ -198,14 +198,14 @@ func (t *boxTesting) run(ctx context.Context, b testBench) error {
 			return err
 		}
 	}
-	told := -1 // the round that was published as the next
+	published := false // how the leads are to be, before they are
 	for n := len(t.cycles); n < len(t.rounds); n = len(t.cycles) {
-		if told < 0 {
+		if !published {
 			if err := t.tell(ctx, b, n); err != nil {
 				return err
 			}
 		}
-		told = n
+		published = true
 		t.show(n)
 		switch answer, err := t.ask(ctx, n); {
 		case err != nil:
@@ -214,7 +214,7 @@ func (t *boxTesting) run(ctx context.Context, b testBench) error {
 			if err := t.folder.back(t, n-1); err != nil {
 				return err
 			}
-			t.cycles, t.anew, told = t.cycles[:n-1], true, -1
+			t.cycles, t.anew, published = t.cycles[:n-1], true, false
 			continue
 		case answer != "":
 			fmt.Fprintf(t.out, "%q is none of the answers: press Enter, or type r or q.\n", answer)
@@ -232,7 +232,7 @@ func (t *boxTesting) run(ctx context.Context, b testBench) error {
 		}
 		t.told(n)
 		for _, p := range t.rounds[n].Places {
-			t.steps.count(&p, len(t.placeLeads(p.Place)), n == 0)
+			t.steps.count(&p, len(t.bench.LeadsIn(p.Place)), n == 0)
 		}
 	}
 	t.end(time.Since(began))

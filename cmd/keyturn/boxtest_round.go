@@ -62,21 +62,12 @@ type boxTesting struct {
 	only    []string          // the slots that are tested; none: all
 }
 
-// placeLeads are the leads of a place.
-func (t *boxTesting) placeLeads(place string) (leads []config.Lead) {
-	for _, l := range t.bench.Leads {
-		if l.Role == config.RoleSlot && l.Slot == place {
-			leads = append(leads, l)
-		}
-	}
-	return leads
-}
-
 // round is a round as the document has it.
 func (t *boxTesting) round(n int) *protocol.VerdictRound {
 	out := &protocol.VerdictRound{Number: t.rounds[n].Number}
 	for _, p := range t.rounds[n].Places {
-		for i, l := range t.placeLeads(p.Place) {
+		for i, n := range t.bench.LeadsIn(p.Place) {
+			l := &t.bench.Leads[n]
 			x := protocol.VerdictLead{Lead: l.Name, Slot: p.Slot, Fuse: protocol.Fuse(p.Fuse), Moved: p.Moved || t.anew, Fitted: p.Fitted || t.anew,
 				Switch: t.box.Slot(p.Slot).Expected == string(protocol.SwitchOperated)}
 			if l.Side != "" {

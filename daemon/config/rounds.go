@@ -83,10 +83,12 @@ func (b *Bench) whole(box *Box, two bool, asked []string) (rounds []Round) {
 			rounds = append(rounds, b.round(slots, nil))
 		case i == 0:
 			rounds = append(rounds, b.round(slots, nil), b.round(slots, slots), b.round(slots, nil))
-		case len(slots) == 1:
-			rounds = append(rounds, b.round(slots, slots), b.round(slots, nil))
-		default: // the first place joins the rounds, as it is
-			rounds = append(rounds, b.round(slots, slots[1:]), b.round(slots, nil))
+		default:
+			out := slots
+			if len(slots) > 1 {
+				out = slots[1:] // the first place joins the rounds, as it is
+			}
+			rounds = append(rounds, b.round(slots, out), b.round(slots, nil))
 		}
 	}
 	return rounds
@@ -109,7 +111,7 @@ func (b *Bench) proved(box *Box, two bool, asked, others []string) (rounds []Rou
 		}
 		rounds = append(rounds, b.round(slots, nil))
 	}
-	prove.Places = slices.Clone(prove.Places)
+	prove.Places = slices.Clone(prove.Places) // follow writes into each round
 	return append(rounds, prove)
 }
 
@@ -125,7 +127,7 @@ func (b *Bench) places() (two bool, err error) {
 		return false, fmt.Errorf("bench %s has no places: write a [[slot]] for each, and its leads", b.ID)
 	}
 	for i, s := range b.Slots {
-		n := len(b.leadsIn(s.Name))
+		n := len(b.LeadsIn(s.Name))
 		if i == 0 {
 			two = n == 2
 		} else if two != (n == 2) {
@@ -135,8 +137,8 @@ func (b *Bench) places() (two bool, err error) {
 	return two, nil
 }
 
-// leadsIn are the leads of a slot, by their number.
-func (b *Bench) leadsIn(slot string) (leads []int) {
+// LeadsIn are the leads of a slot, by their number in Leads.
+func (b *Bench) LeadsIn(slot string) (leads []int) {
 	for i := range b.Leads {
 		if b.Leads[i].Role == RoleSlot && b.Leads[i].Slot == slot {
 			leads = append(leads, i)
@@ -285,7 +287,7 @@ func (b Bench) InRound(box *Box, r Round) Bench {
 		l := &out.Lines[i]
 		if p, here := in[l.Slot]; here && box.Slot(p.Slot).Avoid == AvoidNo {
 			if l.Side != "" {
-				k := slices.IndexFunc(b.leadsIn(l.Slot), func(n int) bool { return b.Leads[n].Side == l.Side })
+				k := slices.IndexFunc(b.LeadsIn(l.Slot), func(n int) bool { return b.Leads[n].Side == l.Side })
 				l.Side = box.Slot(p.Slot).LeadSides()[k]
 			}
 			l.Slot = p.Slot

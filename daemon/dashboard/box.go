@@ -4,7 +4,6 @@ import (
 	"errors"
 	"fmt"
 	"net/http"
-	"net/url"
 	"slices"
 	"strconv"
 
@@ -122,10 +121,10 @@ func (d *dashboard) boxes(w http.ResponseWriter, r *http.Request) {
 		}
 		if len(found) > pageOf {
 			found = found[:pageOf]
-			body.Older = boxesPath(form, found[pageOf-1])
+			body.Older = form.searchPath("/boxes", found[pageOf-1].Bench, found[pageOf-1].ID)
 		}
 		if !first {
-			body.Latest = boxesPath(form, nil)
+			body.Latest = form.searchPath("/boxes", "", "")
 		}
 		for _, v := range found {
 			row, err := d.boxRow(r, v)
@@ -140,20 +139,6 @@ func (d *dashboard) boxes(w http.ResponseWriter, r *http.Request) {
 	}
 	p.Body = body
 	d.show(w, r, status, "boxes", p)
-}
-
-// boxesPath is the address of a search; of the page that follows a test, if there is one.
-func boxesPath(f *webForm, after *protocol.Verdict) string {
-	q := url.Values{}
-	if after != nil {
-		q = url.Values{"before-bench": {after.Bench}, "before": {after.ID}}
-	}
-	for _, x := range f.Fields {
-		if x.Value != "" {
-			q.Set(x.Name, x.Value)
-		}
-	}
-	return "/boxes?" + q.Encode()
 }
 
 func (d *dashboard) boxRow(r *http.Request, v *protocol.Verdict) (boxRow, error) {

@@ -130,7 +130,7 @@ func (d *dashboard) history(w http.ResponseWriter, r *http.Request) {
 			return
 		}
 		if !first {
-			body.Latest = historyPath(form, nil)
+			body.Latest = form.searchPath("/history", "", "")
 		}
 	}
 	p := d.page("History", "history")
@@ -146,7 +146,7 @@ func (d *dashboard) find(r *http.Request, body *historyBody, f *records.Filter) 
 	}
 	if len(cycles) > pageOf {
 		cycles = cycles[:pageOf]
-		body.Older = historyPath(body.Form, cycles[pageOf-1])
+		body.Older = body.Form.searchPath("/history", cycles[pageOf-1].Bench, cycles[pageOf-1].ID)
 	}
 	for _, c := range cycles {
 		body.Rows = append(body.Rows, d.historyRow(c, f))
@@ -161,19 +161,19 @@ func (d *dashboard) find(r *http.Request, body *historyBody, f *records.Filter) 
 	return err
 }
 
-// historyPath is the address of a search; of the page that follows a key cycle, if there
-// is one.
-func historyPath(f *webForm, after *protocol.Cycle) string {
+// searchPath is the address of a search by a form on a page; of the page that follows what
+// is of a bench and an id, if there is one.
+func (f *webForm) searchPath(page, afterBench, afterID string) string {
 	q := url.Values{}
-	if after != nil {
-		q = url.Values{"before-bench": {after.Bench}, "before": {after.ID}}
+	if afterID != "" {
+		q = url.Values{"before-bench": {afterBench}, "before": {afterID}}
 	}
 	for _, x := range f.Fields {
 		if x.Value != "" {
 			q.Set(x.Name, x.Value)
 		}
 	}
-	return "/history?" + q.Encode()
+	return page + "?" + q.Encode()
 }
 
 // searched says what was searched for.

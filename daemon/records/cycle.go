@@ -140,22 +140,24 @@ func (s *Store) Cycle(ctx context.Context, bench, id string) (*protocol.Cycle, e
 	return c, nil
 }
 
-func scanCycle(row scanner) (*protocol.Cycle, error) {
+func scanCycle(row scanner) (*protocol.Cycle, error) { return scanResult[*protocol.Cycle](row) }
+
+// scanResult reads a stored document of one kind from a row that holds nothing else.
+func scanResult[T protocol.Result](row scanner) (T, error) {
 	var payload string
 	if err := row.Scan(&payload); err != nil {
-		return nil, err
+		var none T
+		return none, err
 	}
-	return cycleIn([]byte(payload))
+	return resultIn[T]([]byte(payload))
 }
 
-func cycleIn(payload []byte) (*protocol.Cycle, error) {
+// resultIn reads a stored document of one kind.
+func resultIn[T protocol.Result](payload []byte) (T, error) {
 	d, err := protocol.Decode(payload)
-	if err != nil {
-		return nil, err
+	x, ok := d.(T)
+	if err == nil && !ok {
+		err = errNotResult
 	}
-	c, ok := d.(*protocol.Cycle)
-	if !ok {
-		return nil, errNotResult
-	}
-	return c, nil
+	return x, err
 }

@@ -30,7 +30,7 @@ func (s *Store) Paper(ctx context.Context, bench, id string) (*Paper, error) {
 		return nil, fmt.Errorf("cycle %s of bench %s: %w", id, bench, err)
 	}
 	p := &Paper{Payload: []byte(payload)}
-	if p.Cycle, err = cycleIn(p.Payload); err != nil {
+	if p.Cycle, err = resultIn[*protocol.Cycle](p.Payload); err != nil {
 		return nil, fmt.Errorf("cycle %s of bench %s: %w", id, bench, err)
 	}
 	if p.Bench, err = s.described(ctx, p.Cycle); err != nil {

@@ -68,7 +68,7 @@ func (s *Store) VerdictPaper(ctx context.Context, bench, id string) (*protocol.V
 	}
 	var v *protocol.Verdict
 	if err == nil {
-		v, err = verdictIn([]byte(payload))
+		v, err = resultIn[*protocol.Verdict]([]byte(payload))
 	}
 	if err != nil {
 		return nil, nil, fmt.Errorf("test %s of bench %s: %w", id, bench, err)
@@ -136,22 +136,4 @@ func (s *Store) TestedBoxes(ctx context.Context) ([]string, error) {
 	return out, nil
 }
 
-func scanVerdict(row scanner) (*protocol.Verdict, error) {
-	var payload string
-	if err := row.Scan(&payload); err != nil {
-		return nil, err
-	}
-	return verdictIn([]byte(payload))
-}
-
-func verdictIn(payload []byte) (*protocol.Verdict, error) {
-	d, err := protocol.Decode(payload)
-	if err != nil {
-		return nil, err
-	}
-	v, ok := d.(*protocol.Verdict)
-	if !ok {
-		return nil, errNotResult
-	}
-	return v, nil
-}
+func scanVerdict(row scanner) (*protocol.Verdict, error) { return scanResult[*protocol.Verdict](row) }
