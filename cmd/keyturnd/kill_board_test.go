@@ -42,6 +42,12 @@ type kill struct {
 	before  bool
 }
 
+// reached reports whether a program is where it is to be killed. On a busy machine a step may
+// be over before its loop has turned so often: then the change that ends it will do.
+func (k kill) reached(m moment) bool {
+	return m != moment{} && (m == k.at || k.at.stage == after && m.stage == changing && m.n > k.at.n)
+}
+
 // outside is what outlives a program: its wires, the board behind them, the key switch.
 type outside struct {
 	bench  config.Bench
@@ -63,17 +69,26 @@ type life struct {
 	stage                   string
 	key                     bool          // the key switch is on
 	turned                  time.Duration // its loop, last
+	answered, before        time.Duration // the latest question, and the last before that turn
 	turns                   int           // in the stage, or since the latest change
 	writes, pulses, changes int
 	unasked                 string // line that went high before it was armed
 	told                    bool   // to end
 	whole                   bool   // its script went to its end
 	disturbed               bool   // the machine was too busy to tell what it saw
+	stuck                   bool   // it goes on turning, and nothing comes of it
 }
 
 const (
 	// waitingTurns is for how many turns at least a program is watched that nobody arms.
 	waitingTurns = 30
+	// heldTurns is how many turns a program that nobody arms waits for the watchdog relay to
+	// let go, some 1.5 s; one that is welded never does. turnsMost is how many it may turn
+	// after a change: some 10 s.
+	heldTurns = 300
+	turnsMost = 2000
+	// lateMost is how late a write may be for the judge to tell what the program meant.
+	lateMost = 20 * time.Millisecond
 	// hearWithin is how long a program may take to its next word.
 	hearWithin = 20 * time.Second
 	// laterBy is how long nobody starts a program that was killed, where it is not at once.
@@ -119,7 +134,7 @@ func (o *outside) live(k kill, heard func(moment)) (killed bool, err error) {
 	defer o.gone()
 	defer p.end()
 	o.life = life{stage: opening, key: true}
-	for o.fault() == "" && !o.disturbed {
+	for o.fault() == "" && !o.disturbed && !o.stuck {
 		var a asked
 		if err := p.ask.SetReadDeadline(time.Now().Add(hearWithin)); err != nil {
 			return false, err
@@ -132,7 +147,7 @@ func (o *outside) live(k kill, heard func(moment)) (killed bool, err error) {
 			return false, fmt.Errorf("%w; it said %s", err, p.said.String())
 		}
 		m := o.next(a)
-		here := m == k.at && m != (moment{})
+		here := k.reached(m)
 		if here && k.before {
 			o.count(m)
 			return true, nil
@@ -196,6 +211,7 @@ func (o *outside) next(a asked) moment {
 // left on at first; then somebody turns it off, and on again.
 func (o *outside) turn() moment {
 	o.turns++
+	o.stuck = o.turns > turnsMost || o.stage == waiting && o.turns > heldTurns
 	switch {
 	case o.stage == opening:
 		o.stage, o.turns = waiting, 1
@@ -217,7 +233,11 @@ func (o *outside) take(a asked) told {
 	now, j := o.now(), o.board.Judge()
 	o.board.Pass(now)
 	x, level := o.other[a[1]], false
-	if line, isOutput := o.output[a[1]]; a[0] == 'w' && isOutput && !(o.wrong.stale && o.stage == opening && x.Role != config.LineWatchdog) {
+	line, isOutput := o.output[a[1]]
+	if a[0] == 'w' && isOutput && a[2] == 0 && o.board.High(line) && o.stage == after && o.rests(line) && now-o.before > lateMost {
+		o.disturbed = true // since when the program thinks that it rests is not known well enough
+	}
+	if a[0] == 'w' && isOutput && !(o.wrong.stale && o.stage == opening && x.Role != config.LineWatchdog) {
 		o.board.Write(now, line, a[2] != 0)
 	}
 	if armed := o.stage == after || o.stage == arming && o.key; a[0] == 'w' && a[2] != 0 && !armed {
@@ -236,8 +256,8 @@ func (o *outside) take(a asked) told {
 		o.disturbed = now-o.turned > drive.DeadMan
 		o.turned = now
 		j.Turn(drivetest.View{Armed: o.key, StopReleased: true, SupplyV: 12.6, LowV: 11})
-	case x.Role == config.LineEmergencyStop:
-		level = true
+	case x.Role == config.LineEmergencyStop: // the first that it asks once it knows the time
+		level, o.before = true, o.answered
 	case x.Role == config.LineReadBack:
 		of := slices.IndexFunc(o.bench.Outputs(), func(l config.Line) bool { return l.Name == x.Of })
 		level = o.board.Carries(of)
@@ -245,6 +265,7 @@ func (o *outside) take(a asked) told {
 			level = o.board.Held()
 		}
 	}
+	o.answered = now
 	var is told
 	if level {
 		is[0] = 1
@@ -255,6 +276,12 @@ func (o *outside) take(a asked) told {
 		}
 	}
 	return is
+}
+
+// rests reports whether a line must rest after it was on.
+func (o *outside) rests(line int) bool {
+	role := o.bench.Outputs()[line].Role
+	return role == config.RoleTerminal50 || role == config.LineTestLoad
 }
 
 // gone is told that the program is. The kernel may let its lines go, in the order of their

@@ -82,7 +82,7 @@ func killedBench(t *testing.T) (parts.Files, child) {
 const (
 	// triesMost is how often a program is begun again that was disturbed, or stopped its
 	// script by itself, because the machine was busy.
-	triesMost = 20
+	triesMost = 40
 	// endingMost is how many writes of a program that ends it is killed at: each line's, and
 	// one more.
 	endingMost = 8
@@ -191,6 +191,9 @@ func (o *outside) fell(k kill) string {
 			return ""
 		case o.disturbed:
 			o.seen["disturbed"]++
+			o.anew()
+		case o.stuck:
+			o.seen["stuck"]++
 			o.anew()
 		default:
 			o.seen["ended by itself"]++
