@@ -234,8 +234,9 @@ func (o *outside) take(a asked) told {
 	o.board.Pass(now)
 	x, level := o.other[a[1]], false
 	line, isOutput := o.output[a[1]]
-	if a[0] == 'w' && isOutput && a[2] == 0 && o.board.High(line) && o.stage == after && o.rests(line) && now-o.before > lateMost {
-		o.disturbed = true // since when the program thinks that it rests is not known well enough
+	if a[0] == 'w' && isOutput && o.stage == after && o.late(line, a[2] != 0, now) {
+		o.disturbed = true
+		return told{}
 	}
 	if a[0] == 'w' && isOutput && !(o.wrong.stale && o.stage == opening && x.Role != config.LineWatchdog) {
 		o.board.Write(now, line, a[2] != 0)
@@ -278,10 +279,12 @@ func (o *outside) take(a asked) told {
 	return is
 }
 
-// rests reports whether a line must rest after it was on.
-func (o *outside) rests(line int) bool {
+// late reports whether a write comes so late after the program thought of it that the judge
+// cannot tell what it meant: after a turn that stood still, or where it begins a rest.
+func (o *outside) late(line int, high bool, now time.Duration) bool {
 	role := o.bench.Outputs()[line].Role
-	return role == config.RoleTerminal50 || role == config.LineTestLoad
+	rests := !high && o.board.High(line) && (role == config.RoleTerminal50 || role == config.LineTestLoad)
+	return now-o.turned > drive.DeadMan || rests && !o.told && now-o.before > lateMost
 }
 
 // gone is told that the program is. The kernel may let its lines go, in the order of their
