@@ -22,7 +22,7 @@ type boxes struct {
 
 // boxValidate checks box files.
 type boxValidate struct {
-	Files []string `arg:"" name:"file" help:"Box files." type:"existingfile"`
+	Files []string `arg:"" name:"file" help:"Box files."`
 }
 
 // errFaulty says that a file has faults, which were printed.
@@ -42,6 +42,9 @@ func (c *boxValidate) check(w io.Writer) error {
 			faulty = errFaulty
 		case !b.Draft:
 			fmt.Fprintf(w, "%s: box %s, %d slots in %d rows of %d, signed by %s on %s: all right\n", name, b.ID, len(b.Slots), b.Rows, b.Columns, b.SignedBy, b.SignedOn)
+			for _, n := range b.Notes() {
+				fmt.Fprintln(w, "note:", n)
+			}
 		case len(open) == 0:
 			fmt.Fprintf(w, "%s: a draft that lacks nothing: remove the line draft, and sign it with signed_by and signed_on\n", name)
 		default:

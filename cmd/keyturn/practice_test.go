@@ -107,10 +107,10 @@ func (a *apprentice) marked(sheet, want string, answers url.Values) {
 	}
 }
 
-// stay lets the key stay where it is for a second: nobody reads a meter in less.
+// stay lets the key stay where it is for two seconds: nobody reads a meter in less.
 func (a *apprentice) stay() {
 	at := time.Now()
-	waitUntil(a.t, "a second is over", func() bool { return time.Since(at) > time.Second })
+	waitUntil(a.t, "two seconds are over", func() bool { return time.Since(at) > 2*time.Second })
 }
 
 // volts is whether the meter shows the supply's voltage at a test point.

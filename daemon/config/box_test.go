@@ -154,6 +154,7 @@ func TestEveryFaultOfABoxIsToldWithItsLine(t *testing.T) {
 		{"unknown key", "rows = 1", "row = 1", "line 7: unknown key \"row\"; did you mean \"rows\"?\nline 1: rows: missing; write how many rows of slots there are, 1 to 32"},
 		{"unknown key of a slot", "rating_a = 10", "rating = 10", "line 10: rating_a: missing; write what the lid says, in amperes\nline 12: unknown key \"slot.rating\"; did you mean \"rating_a\"?"},
 		{"wrong type", "off_in_start = true", `off_in_start = "yes"`, "line 21: off_in_start: a value of the wrong type; write true or false"},
+		{"wrong type inline", "outputs = [{side = \"upper\", legend = \"x\"}", "outputs = [{side = 1, legend = \"x\"}", "line 34: side: a value of the wrong type; write a text in quotes"},
 		{"pins of one text", `coil_pins = ["k1"]`, `coil_pins = "k1"`, "line 9: id: \"k1\" switches no slot; name it under coil_pins of one, or remove it\nline 24: coil_pins: a value of the wrong type; write a list of texts, like [\"records\"]"},
 		{"not signed", "signed_by = \"A\"\n", "", `line 1: signed_by: missing; write who answers for this file, or draft = true at the top`},
 		{"signed when", `"2026-10-14"`, `"today"`, `line 3: signed_on: "today" is no date; write when it was signed, like "2026-11-02"`},

@@ -84,8 +84,7 @@ var index = regexp.MustCompile(`\[\d+\]`)
 // wanted says what a key takes that has a value of a wrong type; empty if the
 // text is not TOML there or that line has no key.
 func (f *faults) wanted(e *toml.DecodeError) string {
-	row, _ := e.Position()
-	path := f.lines.last[row]
+	path := f.lines.before(e.Position())
 	if path == "" || !strings.Contains(e.Error(), "decode") {
 		return ""
 	}

@@ -12,9 +12,15 @@ import (
 // "limits.watch_s", or "lead[2].calibration.gain" in the third [[lead]].
 type lines struct {
 	first  map[string]int // the first line of a path, from 1
-	last   map[int]string // the innermost path that begins on a line
+	keys   map[int][]key  // those that begin on a line, from the left
 	counts map[string]int // of each [[table]]
 	breaks []int          // offsets of the line breaks
+}
+
+// key is where a path begins on its line.
+type key struct {
+	path   string
+	column int // in bytes, from 1
 }
 
 // pathMax is the longest path, in bytes, below which lines are still told apart:
@@ -23,7 +29,7 @@ const pathMax = 200
 
 // linesOf reads a text as far as it is TOML.
 func linesOf(text []byte) *lines {
-	l := &lines{first: map[string]int{}, last: map[int]string{}, counts: map[string]int{}}
+	l := &lines{first: map[string]int{}, keys: map[int][]key{}, counts: map[string]int{}}
 	for i, c := range text {
 		if c == '\n' {
 			l.breaks = append(l.breaks, i)
@@ -102,9 +108,29 @@ func (l *lines) note(table string, e *unstable.Node, entry bool) string {
 		if l.first[path] == 0 {
 			l.first[path] = line
 		}
-		l.last[line] = path
+		l.keys[line] = append(l.keys[line], key{path, l.column(int(part.Raw.Offset))})
 	}
 	return path
+}
+
+// before is the innermost path that begins on a line at or before a column: what a value
+// there belongs to. Empty if none does.
+func (l *lines) before(line, column int) string {
+	path := ""
+	for _, k := range l.keys[line] {
+		if k.column <= column {
+			path = k.path
+		}
+	}
+	return path
+}
+
+// column is where an offset is on its line, in bytes from 1.
+func (l *lines) column(offset int) int {
+	if line := l.at(offset); line > 1 {
+		return offset - l.breaks[line-2]
+	}
+	return offset + 1
 }
 
 // at is the line of an offset.

@@ -263,6 +263,9 @@ func (b Bench) InRound(box *Box, r Round) Bench {
 	out := b
 	out.Box, out.Slots, out.Leads, out.Lines = box, nil, nil, slices.Clone(b.Lines)
 	out.IgnitionSlot = ""
+	if stays := roundStays(box, r); stays > 0 { // the core watches as long as the script waits
+		out.Limits.WatchS = max(out.Limits.WatchS, stays.Seconds())
+	}
 	in := map[string]Placed{}
 	for _, p := range r.Places {
 		in[p.Place] = p

@@ -153,6 +153,9 @@ func TestEveryRoundCanBeDriven(t *testing.T) {
 				t.Errorf("%s, round %d: %+v", name, r.Number, faults)
 			}
 			off := s.Steps[len(s.Steps)-1]
+			if watch := back.Params().WithDefaults().WatchFor; watch < off.For {
+				t.Errorf("%s, round %d: watched for %v, off for %v", name, r.Number, watch, off.For)
+			}
 			for _, p := range r.Places {
 				x := box.Slot(p.Slot)
 				if p.Fuse == "in" && x.StaysOnMaxS != nil && off.For < duration(*x.StaysOnMaxS, time.Second) {

@@ -35,16 +35,22 @@ func (b *Bench) RoundScript(box *Box, r Round, source drive.CrankSource) drive.S
 	for _, slot := range b.resistors(box, r, LineTestLoad) {
 		s.Steps = append(s.Steps, drive.Step{Position: drive.On, For: roundLoad, Loads: []string{slot}}, drive.Step{Position: drive.On, For: roundOpen})
 	}
-	for _, p := range r.Places {
-		if x := box.Slot(p.Slot); p.Fuse == "in" && x.StaysOnMaxS != nil {
-			off.For = max(off.For, duration(*x.StaysOnMaxS, time.Second)+roundOff)
-		}
-	}
-	if off.For > 0 {
+	if off.For = roundStays(box, r); off.For > 0 {
 		off.Settled, off.Most = 0, 0
 	}
 	s.Steps = append(s.Steps, drive.Step{Position: drive.Start, For: roundStart}, drive.Step{Position: drive.On, For: roundAfter}, off)
 	return s
+}
+
+// roundStays is how long the key stays off so that the slot of a round that may stay on
+// longest is seen to go off; 0 where none is known to stay on.
+func roundStays(box *Box, r Round) (most time.Duration) {
+	for _, p := range r.Places {
+		if x := box.Slot(p.Slot); p.Fuse == "in" && x.StaysOnMaxS != nil {
+			most = max(most, duration(*x.StaysOnMaxS, time.Second)+roundOff)
+		}
+	}
+	return most
 }
 
 // resistors are the slots of a round that have a resistor of this role and their fuse in.

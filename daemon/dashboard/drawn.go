@@ -12,8 +12,12 @@ import (
 const narrowPicture = 360
 
 // drawn draws a key cycle and each of its starts for their page.
-func drawn(c *protocol.Cycle) template.HTML {
+func drawn(c *protocol.Cycle) template.HTML { return drawnWith(c, c) }
+
+// drawnWith draws one with lanes added, in words of what was measured.
+func drawnWith(c, told *protocol.Cycle) template.HTML {
 	return bothWidths(func(b *strings.Builder, o picture.Options) {
+		o.Told = told
 		b.Write(picture.Cycle(c, o))
 		for n := range picture.Starts(c) {
 			b.Write(picture.Start(c, n, o))

@@ -112,10 +112,10 @@ func (d *dashboard) marked(r *http.Request, a *asked, b *answersBody) error {
 	with, undrawn := a.withAnswers(shown)
 	v.Undrawn = undrawn
 	if a.asksOfStarts() && v.Fall == "" {
-		v.Picture = drawn(with)
+		v.Picture = drawnWith(with, shown)
 	} else {
 		v.Picture = bothWidths(func(b *strings.Builder, o picture.Options) {
-			o.WithoutStarts = true
+			o.WithoutStarts, o.Told = true, shown
 			b.Write(picture.Cycle(with, o))
 		})
 	}

@@ -108,7 +108,11 @@ func markCode(m *judge.Mark) string {
 func markFound(m *judge.Mark) string {
 	switch m.Asks {
 	case judge.AsksBehaviour:
-		if m.Found != "" {
+		switch m.Found {
+		case "":
+		case string(protocol.NotProven):
+			return "what was measured rules it out; which it is was not proven"
+		default:
 			return BehaviourName(protocol.Behaviour(m.Found))
 		}
 	case judge.AsksFeedSide:

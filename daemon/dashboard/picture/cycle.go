@@ -1,6 +1,7 @@
 package picture
 
 import (
+	"cmp"
 	"fmt"
 
 	"keyturn/daemon/report"
@@ -74,7 +75,7 @@ func Cycle(c *protocol.Cycle, o Options) []byte {
 	height := bottom + axisHeight(&s, o) + 4
 
 	p := &canvas{}
-	p.begin("kt-cycle", "Key cycle "+clean(c.ID), Sentence(c), o, height)
+	p.begin("kt-cycle", "Key cycle "+clean(c.ID), Sentence(cmp.Or(o.Told, c)), o, height)
 	p.signs(signs, o)
 	p.keyBands(bs, &s, heads-2, bottom)
 	p.grid(&s, o, heads-2, bottom)

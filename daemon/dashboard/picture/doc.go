@@ -12,6 +12,8 @@
 // the CSS custom properties of Colours, each with a fallback that prints on white.
 package picture
 
+import "keyturn/protocol"
+
 // Options say how a picture is to be drawn. The zero Options are those of a
 // desktop page.
 type Options struct {
@@ -24,6 +26,9 @@ type Options struct {
 	// WithoutStarts leaves the battery's panel out of a key cycle: for a reader who is told
 	// nothing of starts.
 	WithoutStarts bool
+	// Told is the key cycle that the words are of, where lanes were added to what was
+	// measured; nil: the one that is drawn.
+	Told *protocol.Cycle
 }
 
 // narrow is the width below which a lane's words stand above it, in text sizes.
