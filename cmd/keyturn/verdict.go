@@ -77,15 +77,17 @@ func (c *verdict) read() ([]*protocol.Cycle, error) {
 // The verdict as JSON: man keyturn tells its members.
 type (
 	verdictJSON struct {
-		Box        string         `json:"box"`
-		Outcome    string         `json:"outcome"`
-		OfTested   string         `json:"of_tested"`
-		Tested     map[string]int `json:"tested"` // slots by outcome
-		Untested   int            `json:"untested"`
-		LeftOut    []judge.Check  `json:"left_out"`
-		NotVisited []string       `json:"not_visited"`
-		Slots      []slotJSON     `json:"slots"`
-		FuseFlows  []flowJSON     `json:"fuse_flows,omitempty"` // with --null
+		Box      string         `json:"box"`
+		Outcome  string         `json:"outcome"`
+		OfTested string         `json:"of_tested"`
+		Tested   map[string]int `json:"tested"` // slots by outcome
+		Untested int            `json:"untested"`
+		// Limits are what slots were held to where the box file says nothing.
+		Limits     *protocol.VerdictLimits `json:"limits"`
+		LeftOut    []judge.Check           `json:"left_out"`
+		NotVisited []string                `json:"not_visited"`
+		Slots      []slotJSON              `json:"slots"`
+		FuseFlows  []flowJSON              `json:"fuse_flows,omitempty"` // with --null
 	}
 	slotJSON struct {
 		Slot    string       `json:"slot"`
@@ -110,7 +112,7 @@ type (
 
 func writeVerdict(w io.Writer, b *report.BoxVerdict, flows []judge.SlotFlow) error {
 	out := verdictJSON{Box: b.Box, Outcome: b.Outcome.String(), OfTested: b.OfTested.String(), Tested: map[string]int{}, Untested: b.Untested,
-		LeftOut: append([]judge.Check{}, b.LeftOut...), NotVisited: append([]string{}, b.NotVisited...), Slots: []slotJSON{}}
+		Limits: evidence.LimitsDocument(b.Limits), LeftOut: append([]judge.Check{}, b.LeftOut...), NotVisited: append([]string{}, b.NotVisited...), Slots: []slotJSON{}}
 	for o, n := range b.Count {
 		out.Tested[judge.Outcome(o).String()] = n
 	}
