@@ -98,7 +98,8 @@ func examples() map[string]protocol.Document {
 			Slots: protocol.List[protocol.SlotVerdict]{
 				{Slot: "f1", Legend: "Radio", Outcome: protocol.OutcomeFail, Place: &protocol.Place{Row: 1, Column: 3}, Rounds: protocol.List[int]{1},
 					Reasons: protocol.List[protocol.VerdictReason]{{Reason: "contact", Makes: protocol.OutcomeFail, Value: ptr(protocol.Figure(402.34567)), U: ptr(protocol.Figure(12.6)), Limit: ptr(protocol.Figure(60)), Unit: "mΩ"},
-						{Reason: "wrong-behaviour", Makes: protocol.OutcomeFail, Behaviour: protocol.Permanent, Should: protocol.Accessory, Position: protocol.PositionOn, Side: "upper", Other: "f2"}}},
+						{Reason: "wrong-behaviour", Makes: protocol.OutcomeFail, Behaviour: protocol.Permanent, Should: protocol.Accessory, Position: protocol.PositionOn, Side: "upper", Other: "f2"},
+						{Reason: "still-on", Makes: protocol.OutcomeNotProven, Value: ptr(protocol.Figure(15)), U: ptr(protocol.Figure(0)), Limit: ptr(protocol.Figure(60)), Unit: "s", Bound: protocol.BoundAtLeast}}},
 				{Slot: "f2", Outcome: protocol.OutcomeNotProven, Test: "t-0123abcd-1100", Reasons: protocol.List[protocol.VerdictReason]{{Reason: "avoided", Makes: protocol.OutcomeNotProven}}}}},
 		"result-verdict-final": &protocol.Verdict{ResultHeader: result(), ID: "t-1", Revision: 1, Final: true, Box: "cabin-8", BoxFileHash: strings.Repeat("0123456789abcdef", 4), Rounds: 1, Outcome: protocol.OutcomePass, OfTested: protocol.OutcomePass},
 		"result-bench":         &protocol.BenchResult{ResultHeader: result(), Description: desc},

@@ -155,6 +155,8 @@ type VerdictReason struct {
 	U     *Figure `json:"u,omitempty"`
 	Limit *Figure `json:"limit,omitempty"`
 	Unit  string  `json:"unit,omitempty"`
+	// Bound says that Value only bounds what was found; absent where it is the figure.
+	Bound Bound `json:"bound,omitempty"`
 	// Behaviour is what was seen, Should what is expected.
 	Behaviour Behaviour `json:"behaviour,omitempty"`
 	Should    Behaviour `json:"should,omitempty"`
@@ -162,6 +164,16 @@ type VerdictReason struct {
 	Side      string    `json:"side,omitempty"`
 	Other     string    `json:"other,omitempty"` // another slot
 }
+
+// Bound is how a value stands to a figure that was not seen whole.
+type Bound string
+
+// The bounds. A slot that was still on when nobody watched any more stays on for at least
+// the value.
+const (
+	BoundAtLeast Bound = "at-least"
+	BoundAtMost  Bound = "at-most"
+)
 
 func (*Verdict) kind() Kind { return KindVerdict }
 

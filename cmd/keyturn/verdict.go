@@ -103,6 +103,7 @@ type (
 		U         *float64         `json:"u,omitempty"` // standard uncertainty (k = 1)
 		Limit     *float64         `json:"limit,omitempty"`
 		Unit      string           `json:"unit,omitempty"`
+		Bound     judge.Bound      `json:"bound,omitempty"`
 		Behaviour judge.Behaviour  `json:"behaviour,omitempty"`
 		Position  string           `json:"position,omitempty"`
 		Side      string           `json:"side,omitempty"`
@@ -137,7 +138,7 @@ func reasonOf(r *judge.VerdictReason) reasonJSON {
 	out := reasonJSON{Reason: r.Code, Makes: r.Makes.String(), Text: report.VerdictReason(r), Unit: report.VerdictUnit(r.Code),
 		Behaviour: r.Behaviour, Position: r.Position, Side: r.Side, Other: r.Other}
 	if out.Unit != "" {
-		out.Value, out.U, out.Limit = &r.Value, &r.U, &r.Limit
+		out.Value, out.U, out.Limit, out.Bound = &r.Value, &r.U, &r.Limit, r.Bound
 	}
 	return out
 }

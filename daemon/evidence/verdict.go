@@ -86,7 +86,7 @@ func reasonDocument(r *judge.VerdictReason) protocol.VerdictReason {
 		Should: protocol.Behaviour(r.Should), Position: protocol.Position(r.Position), Side: r.Side, Other: r.Other}
 	if out.Unit != "" {
 		figure := func(v float64) *protocol.Figure { f := protocol.Figure(v); return &f }
-		out.Value, out.U, out.Limit = figure(r.Value), figure(r.U), figure(r.Limit)
+		out.Value, out.U, out.Limit, out.Bound = figure(r.Value), figure(r.U), figure(r.Limit), protocol.Bound(r.Bound)
 	}
 	return out
 }
@@ -146,7 +146,7 @@ func reasonOf(r *protocol.VerdictReason) judge.VerdictReason {
 	out := judge.VerdictReason{Code: judge.ReasonCode(r.Reason), Makes: outcomeOf(r.Makes), Behaviour: judge.Behaviour(r.Behaviour), Should: judge.Behaviour(r.Should),
 		Position: string(r.Position), Side: r.Side, Other: r.Other}
 	if r.Value != nil && r.U != nil && r.Limit != nil {
-		out.Value, out.U, out.Limit = float64(*r.Value), float64(*r.U), float64(*r.Limit)
+		out.Value, out.U, out.Limit, out.Bound = float64(*r.Value), float64(*r.U), float64(*r.Limit), judge.Bound(r.Bound)
 	}
 	return out
 }

@@ -56,6 +56,17 @@ func TestVerdictThroughADocument(t *testing.T) {
 	}
 }
 
+// What only bounds a figure still does so behind the document.
+func TestBoundThroughADocument(t *testing.T) {
+	for _, b := range []judge.Bound{"", judge.AtLeast, judge.AtMost} {
+		r := judge.VerdictReason{Code: judge.OnTooLong, Makes: judge.Fail, Value: 15, U: 0.5, Limit: 10, Bound: b}
+		d := reasonDocument(&r)
+		if back := reasonOf(&d); back != r {
+			t.Errorf("%+v, want %+v", back, r)
+		}
+	}
+}
+
 // A document that does not say what it was held to shows no limits, rather than none.
 func TestVerdictWithoutLimits(t *testing.T) {
 	if v := Verdict(&protocol.Verdict{Slots: protocol.List[protocol.SlotVerdict]{{Slot: "f01", Reasons: protocol.List[protocol.VerdictReason]{{Reason: "avoided"}}}}}); strings.Contains(v.Table(100), "Limits") {

@@ -129,6 +129,17 @@ func (v *verdict) times() {
 	}
 }
 
+// bound says whether the finite bound of a figure is all that is known of it.
+func (s *span) bound() Bound {
+	switch {
+	case math.IsInf(s.lo, 0):
+		return AtMost
+	case s.open():
+		return AtLeast
+	}
+	return ""
+}
+
 // finite is the lower bound of a figure, or the upper one where it has no lower.
 func (s *span) finite() float64 {
 	for _, v := range []float64{s.lo, s.hi} {
@@ -150,7 +161,7 @@ func (v *verdict) worst(code, open, missing ReasonCode, judge func(*Round) (s *s
 		if s == nil {
 			continue
 		}
-		r := VerdictReason{Code: code, Makes: o, Value: s.finite(), U: s.u, Limit: limit}
+		r := VerdictReason{Code: code, Makes: o, Value: s.finite(), U: s.u, Limit: limit, Bound: s.bound()}
 		switch {
 		case o == Unproven && (unbounded == nil || r.Value > unbounded.Value):
 			r.Code = open
