@@ -25,8 +25,9 @@ type Verdict struct {
 	// Before is what was seen and measured before the box had its full supply; null where
 	// nothing was said.
 	Before *BeforePower `json:"before"`
-	// Rounds is how many rounds there are in all, and Round the one that comes next, with
-	// the leads as they are to be; null when none does.
+	// Rounds is how many rounds there are in all; it grows once where slots without volts
+	// are tested again, now that their leads were seen live. Round is the one that comes
+	// next, with the leads as they are to be; null when none does.
 	Rounds int           `json:"rounds"`
 	Round  *VerdictRound `json:"round"`
 	// Cycles are the key cycles that it rests on, a round each, in their order.

@@ -98,6 +98,37 @@ func TestVerdictRules(t *testing.T) {
 	}
 }
 
+// A round in which the leads of a slot without volts are proven settles the rounds in which
+// they are not, whether the slot should have volts or none; volts are not settled by it.
+func TestVerdictProvenOnceIsEnough(t *testing.T) {
+	for _, x := range []struct {
+		should, saw Behaviour
+		proven      bool
+		want        ReasonCode
+		makes       Outcome
+	}{
+		{Ignition, NoVolts, true, NoVoltsFound, Fail}, {Ignition, NoVolts, false, NoVoltsOrLeadOff, Unproven}, {NoVolts, NoVolts, true, AsExpected, Pass},
+		{NoVolts, NoVolts, false, NoVoltsOrLeadOff, Unproven}, {Ignition, Ignition, true, NoVoltsOrLeadOff, Unproven},
+	} {
+		s := goodSlot("s")
+		s.Expected = Expected{Behaviour: x.should}
+		first, last := s.Rounds[0], s.Rounds[0]
+		first.Behaviour, first.Leads = NoVolts, []Side{{Name: "left", DeadIn: visited}, {Name: "right", DeadIn: visited}}
+		last.Number, last.Behaviour = 2, x.saw
+		if x.saw == NoVolts {
+			last.Leads = []Side{{Name: "left", DeadIn: visited, Proven: x.proven}, {Name: "right", DeadIn: visited, Proven: x.proven}}
+		}
+		s.Rounds = []Round{first, last}
+		v := JudgeBox(DefaultLimits(), []BoxSlot{s}).Slots[0]
+		has := func(c ReasonCode) bool {
+			return slices.ContainsFunc(v.Reasons, func(r VerdictReason) bool { return r.Code == c })
+		}
+		if v.Outcome != x.makes || !has(x.want) || has(NoVoltsOrLeadOff) != (x.want == NoVoltsOrLeadOff) {
+			t.Errorf("%+v: %+v", x, v)
+		}
+	}
+}
+
 // A slot that was still on when the watch ended and one that went off then have one value,
 // and what it is says the bound; so it is with volts below what a lead can read.
 func TestVerdictReasonSaysWhatOnlyBounds(t *testing.T) {

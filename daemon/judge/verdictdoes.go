@@ -11,9 +11,10 @@ import (
 // open.
 func (v *verdict) behaviour() {
 	var open []VerdictReason
-	proven := false
+	proven, dead := false, v.provenDead()
 	for i := range v.slot.Rounds {
 		switch r := v.does(&v.slot.Rounds[i]); {
+		case r.Code == NoVoltsOrLeadOff && dead:
 		case r.Makes == Pass:
 			if !proven {
 				v.add(r)
@@ -70,6 +71,15 @@ func (v *verdict) does(r *Round) VerdictReason {
 		}
 	}
 	return out
+}
+
+// provenDead reports whether a round shows no volts with leads that are seen to work: then
+// it does not matter that another shows none with leads that are not.
+func (v *verdict) provenDead() bool {
+	return slices.ContainsFunc(v.slot.Rounds, func(r Round) bool {
+		code := v.does(&r).Code
+		return code == NoVoltsFound || code == AsExpected && v.slot.Expected.Behaviour == NoVolts
+	})
 }
 
 // seesFeed reports whether the round would have shown volts that the slot has: with the
