@@ -21,7 +21,7 @@ type (
 	Ratio         float64 // no unit, 6 decimals
 	MilliAmps     float64 // mA, 3 decimals
 	MilliAmpHours float64 // mA·h, 3 decimals
-	Figure        float64 // of the unit that stands beside it, 4 decimals
+	Figure        float64 // of the unit that stands beside it or ends its name, 4 decimals
 	Points        float64 // marks, 3 decimals
 )
 

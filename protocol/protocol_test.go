@@ -93,11 +93,13 @@ func examples() map[string]protocol.Document {
 			Before: &protocol.BeforePower{Seen: "green contacts in the lower row", Feeds: protocol.List[protocol.LimitedFeed]{{V: 12.41, UV: 0.021, Holds: true}, {V: 0.31, UV: 0.004}}},
 			Rounds: 3, Round: &protocol.VerdictRound{Number: 2, Leads: protocol.List[protocol.VerdictLead]{{Lead: "l-1", Slot: "f1", Side: "upper", Fuse: protocol.FuseOut, Fitted: true}, {Lead: "l-2", Slot: "f3", Fuse: protocol.FuseIn, Moved: true, Switch: true}}},
 			Cycles: protocol.List[string]{"0123abcd-4200"}, Outcome: protocol.OutcomeNotProven, OfTested: protocol.OutcomeFail, Tested: protocol.VerdictCount{Fail: 1}, Untested: 1,
+			Limits:  &protocol.VerdictLimits{ContactPassMOhm: 30, ContactFailMOhm: 60, ContactAboveMOhm: 20, ProbeMOhm: 50, OnWithinS: 0.1, FallV: 0.7},
 			LeftOut: protocol.List[protocol.Check]{protocol.CheckStart}, NotVisited: protocol.List[protocol.Position]{protocol.PositionRunning},
 			Slots: protocol.List[protocol.SlotVerdict]{
 				{Slot: "f1", Legend: "Radio", Outcome: protocol.OutcomeFail, Place: &protocol.Place{Row: 1, Column: 3}, Rounds: protocol.List[int]{1},
 					Reasons: protocol.List[protocol.VerdictReason]{{Reason: "contact", Makes: protocol.OutcomeFail, Value: ptr(protocol.Figure(402.34567)), U: ptr(protocol.Figure(12.6)), Limit: ptr(protocol.Figure(60)), Unit: "mΩ"},
-						{Reason: "wrong-behaviour", Makes: protocol.OutcomeFail, Behaviour: protocol.Permanent, Should: protocol.Accessory, Position: protocol.PositionOn, Side: "upper", Other: "f2"}}},
+						{Reason: "wrong-behaviour", Makes: protocol.OutcomeFail, Behaviour: protocol.Permanent, Should: protocol.Accessory, Position: protocol.PositionOn, Side: "upper", Other: "f2"},
+						{Reason: "still-on", Makes: protocol.OutcomeNotProven, Value: ptr(protocol.Figure(15)), U: ptr(protocol.Figure(0)), Limit: ptr(protocol.Figure(60)), Unit: "s", Bound: protocol.BoundAtLeast}}},
 				{Slot: "f2", Outcome: protocol.OutcomeNotProven, Test: "t-0123abcd-1100", Reasons: protocol.List[protocol.VerdictReason]{{Reason: "avoided", Makes: protocol.OutcomeNotProven}}}}},
 		"result-verdict-final": &protocol.Verdict{ResultHeader: result(), ID: "t-1", Revision: 1, Final: true, Box: "cabin-8", BoxFileHash: strings.Repeat("0123456789abcdef", 4), Rounds: 1, Outcome: protocol.OutcomePass, OfTested: protocol.OutcomePass},
 		"result-bench":         &protocol.BenchResult{ResultHeader: result(), Description: desc},
@@ -115,6 +117,41 @@ func examples() map[string]protocol.Document {
 		"reply":         &protocol.Reply{Header: header(), Client: "records", ID: "r-1", Verb: protocol.VerbReplay, Status: protocol.ReplyDone, Count: 3},
 		"reply-refused": &protocol.Reply{Header: header(), Client: "tablet-2", ID: "t-9", Verb: protocol.VerbBegin, Status: protocol.ReplyRefused, Code: protocol.RefusedExpired, Reason: "it expired 3.1 s ago"},
 		"result-gap":    &protocol.Gap{ResultHeader: result(), FromSeq: 1, ToSeq: 3, Count: 3, Reason: "outbox full"},
+	}
+}
+
+// What a test was held to is no part of the documents of earlier programs: they are read
+// without. Limits that say nothing are refused.
+func TestVerdictLimitsOnReading(t *testing.T) {
+	text, err := protocol.Encode(examples()["result-verdict"])
+	if err != nil {
+		t.Fatal(err)
+	}
+	const limits = `"limits":{"contact_pass_mohm":30,"contact_fail_mohm":60,"contact_above_mohm":20,"probe_mohm":50,"on_within_s":0.1,"fall_v":0.7},`
+	v, err := protocoltest.New()
+	if err != nil {
+		t.Fatal(err)
+	}
+	older := []byte(strings.Replace(string(text), limits, "", 1))
+	d, err := protocol.Decode(older)
+	if err != nil || len(older) == len(text) || d.(*protocol.Verdict).Limits != nil {
+		t.Errorf("an older document: %v", err)
+	}
+	topic, err := protocol.TopicOf(protocol.DefaultRoot, d)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if err := v.Validate(protocol.DefaultRoot, topic, older); err != nil {
+		t.Errorf("an older document: %v", err)
+	}
+	for _, wrong := range []string{`"fall_v":-0.7`, `"contact_fail_mohm":29`, `"contact_pass_mohm":-1`} {
+		member, _, _ := strings.Cut(wrong, ":")
+		at := strings.Index(string(text), member)
+		end := at + strings.IndexAny(string(text[at:]), ",}")
+		_, err := protocol.Decode([]byte(string(text[:at]) + wrong + string(text[end:])))
+		if !errors.Is(err, protocol.ErrMember) || !strings.Contains(err.Error(), "limits."+strings.Trim(member, `"`)) {
+			t.Errorf("%s: %v", wrong, err)
+		}
 	}
 }
 

@@ -25,17 +25,21 @@ type Verdict struct {
 	// Before is what was seen and measured before the box had its full supply; null where
 	// nothing was said.
 	Before *BeforePower `json:"before"`
-	// Rounds is how many rounds there are in all, and Round the one that comes next, with
-	// the leads as they are to be; null when none does.
+	// Rounds is how many rounds there are in all; it grows once where slots without volts
+	// are tested again, now that their leads were seen live. Round is the one that comes
+	// next, with the leads as they are to be; null when none does.
 	Rounds int           `json:"rounds"`
 	Round  *VerdictRound `json:"round"`
 	// Cycles are the key cycles that it rests on, a round each, in their order.
 	Cycles List[string] `json:"cycles"`
 	// Outcome is the worst of all slots, OfTested of those that the bench can test.
-	Outcome    Outcome           `json:"outcome"`
-	OfTested   Outcome           `json:"of_tested"`
-	Tested     VerdictCount      `json:"tested"`
-	Untested   int               `json:"untested"` // slots that the bench cannot test
+	Outcome  Outcome      `json:"outcome"`
+	OfTested Outcome      `json:"of_tested"`
+	Tested   VerdictCount `json:"tested"`
+	Untested int          `json:"untested"` // slots that the bench cannot test
+	// Limits are what slots were held to where the box file says nothing; null where it is
+	// not known.
+	Limits     *VerdictLimits    `json:"limits"`
 	LeftOut    List[Check]       `json:"left_out"`
 	NotVisited List[Position]    `json:"not_visited"` // positions that no round reached
 	Slots      List[SlotVerdict] `json:"slots"`
@@ -57,6 +61,19 @@ type LimitedFeed struct {
 	V     Volts `json:"v"`
 	UV    Volts `json:"u_v"` // standard uncertainty (k = 1)
 	Holds bool  `json:"holds"`
+}
+
+// VerdictLimits say what a pass means. Twice its standard uncertainty keeps a figure from
+// its limit: inside by more it passes, beyond by more it fails, between it is marginal.
+type VerdictLimits struct {
+	// A contact of up to ContactPassMOhm passes; above ContactFailMOhm, or more than
+	// ContactAboveMOhm above matching slots, it fails.
+	ContactPassMOhm  Figure `json:"contact_pass_mohm"`
+	ContactFailMOhm  Figure `json:"contact_fail_mohm"`
+	ContactAboveMOhm Figure `json:"contact_above_mohm"`
+	ProbeMOhm        Figure `json:"probe_mohm"`  // the most that a probe's own contact has
+	OnWithinS        Figure `json:"on_within_s"` // from the key's move until a slot that follows it is live
+	FallV            Figure `json:"fall_v"`      // how much further than the battery a slot may fall while cranking
 }
 
 // SeenMax is the longest text of what somebody saw, in bytes.
@@ -139,6 +156,8 @@ type VerdictReason struct {
 	U     *Figure `json:"u,omitempty"`
 	Limit *Figure `json:"limit,omitempty"`
 	Unit  string  `json:"unit,omitempty"`
+	// Bound says that Value only bounds what was found; absent where it is the figure.
+	Bound Bound `json:"bound,omitempty"`
 	// Behaviour is what was seen, Should what is expected.
 	Behaviour Behaviour `json:"behaviour,omitempty"`
 	Should    Behaviour `json:"should,omitempty"`
@@ -146,6 +165,16 @@ type VerdictReason struct {
 	Side      string    `json:"side,omitempty"`
 	Other     string    `json:"other,omitempty"` // another slot
 }
+
+// Bound is how a value stands to a figure that was not seen whole.
+type Bound string
+
+// The bounds. A slot that was still on when nobody watched any more stays on for at least
+// the value.
+const (
+	BoundAtLeast Bound = "at-least"
+	BoundAtMost  Bound = "at-most"
+)
 
 func (*Verdict) kind() Kind { return KindVerdict }
 
@@ -159,6 +188,15 @@ func (c *checker) verdict(v *Verdict) {
 	c.need(len(v.BoxFileHash) == hashDigits && strings.Trim(v.BoxFileHash, "0123456789abcdef") == "", "box_file_hash", "%q is no SHA-256", clip(v.BoxFileHash))
 	if v.Before != nil {
 		c.need(len(v.Before.Seen) <= SeenMax, "before.seen", "%d bytes, want at most %d", len(v.Before.Seen), SeenMax)
+	}
+	if l := v.Limits; l != nil {
+		for _, x := range []struct {
+			member string
+			v      Figure
+		}{{"contact_pass_mohm", l.ContactPassMOhm}, {"contact_above_mohm", l.ContactAboveMOhm}, {"probe_mohm", l.ProbeMOhm}, {"on_within_s", l.OnWithinS}, {"fall_v", l.FallV}} {
+			c.need(x.v >= 0, "limits."+x.member, "%g, want 0 or more", x.v)
+		}
+		c.need(l.ContactFailMOhm >= l.ContactPassMOhm, "limits.contact_fail_mohm", "%g, want contact_pass_mohm, %g, or more", l.ContactFailMOhm, l.ContactPassMOhm)
 	}
 	c.need(v.Rounds >= 1, "rounds", "%d, want 1 or more", v.Rounds)
 	if v.Round != nil {

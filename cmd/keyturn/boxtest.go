@@ -78,6 +78,7 @@ func (c *boxTest) on(ctx context.Context, b testBench, box *config.Box, hash str
 	if t.rounds, err = t.bench.Rounds(box, only, sound); err != nil {
 		return err
 	}
+	t.planned = len(t.rounds)
 	t.leaveOut()
 	if t.folder, err = openTestFolder(c.Keep, t); err != nil {
 		return err
@@ -215,6 +216,9 @@ func (t *boxTesting) run(ctx context.Context, b testBench) error {
 				return err
 			}
 			t.cycles, t.anew, published = t.cycles[:n-1], true, false
+			if len(t.cycles) < t.planned {
+				t.rounds = t.rounds[:t.planned] // it may not be those that lack a proof now
+			}
 			continue
 		case answer != "":
 			fmt.Fprintf(t.out, "%q is none of the answers: press Enter, or type r or q.\n", answer)
@@ -231,6 +235,9 @@ func (t *boxTesting) run(ctx context.Context, b testBench) error {
 			return err
 		}
 		t.told(n)
+		if more := len(t.rounds) - t.planned; n+1 == t.planned && more > 0 {
+			t.sayFurther(more)
+		}
 		for _, p := range t.rounds[n].Places {
 			t.steps.count(&p, len(t.bench.LeadsIn(p.Place)), n == 0)
 		}
@@ -255,6 +262,15 @@ func (t *boxTesting) sayWhich() {
 		text += " First and at last the leads are in " + strings.Join(prove, ", ") + ", which should be live: so it is seen that no lead is off."
 	}
 	fmt.Fprintln(t.out, "\n"+report.Wrap(text, t.width, ""))
+}
+
+// sayFurther says what the rounds after those of the plan are for.
+func (t *boxTesting) sayFurther(more int) {
+	rounds := "round proves"
+	if more > 1 {
+		rounds = "rounds prove"
+	}
+	fmt.Fprintln(t.out, "\n"+report.Wrap(fmt.Sprintf("A slot without volts is dead, or its lead was off. %d more %s it: the leads are seen live elsewhere.", more, rounds), t.width, ""))
 }
 
 // again reports whether a round may be tried again after an error.

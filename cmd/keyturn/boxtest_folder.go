@@ -34,7 +34,9 @@ type testPlan struct {
 	Supersedes  string         `json:"supersedes,omitempty"`
 	Job         string         `json:"job,omitempty"`
 	Rounds      []config.Round `json:"rounds"`
-	Limits      judge.Limits   `json:"limits"`
+	// Further are the rounds that were added once all those were measured.
+	Further []config.Round `json:"further,omitempty"`
+	Limits  judge.Limits   `json:"limits"`
 	// Before is what was seen and measured before power; nil: not yet.
 	Before *protocol.BeforePower `json:"before"`
 	// Revision is that of the verdict that was published last.
@@ -77,6 +79,7 @@ func openTestFolder(name string, t *boxTesting) (*testFolder, error) {
 	if sound(f.plan.Before) {
 		t.doc.Before = f.plan.Before
 	}
+	t.rounds = slices.Concat(t.rounds, f.plan.Further)
 	for n := range t.rounds {
 		c, err := readCycleFile(filepath.Join(f.name, roundFile(n)))
 		if errors.Is(err, fs.ErrNotExist) {
@@ -87,9 +90,12 @@ func openTestFolder(name string, t *boxTesting) (*testFolder, error) {
 		}
 		t.cycles = append(t.cycles, c)
 	}
+	if len(t.cycles) <= t.planned {
+		t.rounds = t.rounds[:t.planned] // what is to be added hangs on what is measured
+	}
 	if len(t.cycles) > 0 {
-		fmt.Fprintf(t.out, "Test %s goes on: %d of %d rounds are measured.\n", t.doc.ID, len(t.cycles), len(t.rounds))
 		t.say()
+		fmt.Fprintf(t.out, "Test %s goes on: %d of %d rounds are measured.\n", t.doc.ID, len(t.cycles), len(t.rounds))
 	}
 	return f, nil
 }
@@ -154,7 +160,7 @@ func (f *testFolder) keep(t *boxTesting) error {
 	if err := f.document(verdictFile, &d); err != nil {
 		return err
 	}
-	f.plan.Revision = d.Revision
+	f.plan.Revision, f.plan.Further = d.Revision, t.rounds[t.planned:]
 	return f.write(planFile, f.plan)
 }
 

@@ -40,8 +40,9 @@ type practiceBox struct {
 	outbox  daemon.Outbox
 	boot    string
 	planted []config.PlantedFault
-	shorted bool    // a short to earth is behind a busbar
-	loadOhm float64 // of the test loads
+	shorted bool     // a short to earth is behind a busbar
+	loadOhm float64  // of the test loads
+	off     []string // leads that are off
 
 	ends func() adc.Instant // of the inputs so far
 
@@ -169,6 +170,9 @@ func (p *practiceBox) seat(in config.Bench, r config.Round, byHand bool) (o daem
 	o, err = p.assemble(in, adctest.NewBus(bo), func(lead int) adctest.Wave {
 		l := &in.Leads[lead]
 		n := slices.Index(places, l.Slot)
+		if slices.Contains(p.off, l.Name) {
+			return adctest.Constant(0)
+		}
 		if n < 0 {
 			return board.Wave(lead) // the supply's and the terminals' come first
 		}

@@ -5,6 +5,7 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"slices"
 	"sync"
 
 	"keyturn/adc"
@@ -44,6 +45,7 @@ type boxTesting struct {
 	bench   config.Bench
 	box     *config.Box
 	rounds  []config.Round
+	planned int // of the rounds; those behind prove slots without volts
 	limits  judge.Limits
 	source  drive.CrankSource
 	out     io.Writer
@@ -196,6 +198,14 @@ func (t *boxTesting) say() *protocol.Verdict {
 	b := judge.JudgeBox(t.limits, slots)
 	d := &t.doc
 	d.Revision++
+	evidence.Judge(d, &b, slots, t.box)
+	if t.earlier != nil {
+		evidence.Carry(d, t.earlier, t.only)
+	}
+	t.verdict = evidence.Verdict(d)
+	if len(t.cycles) == t.planned && len(t.rounds) == t.planned {
+		t.rounds = append(t.rounds, t.further(&b)...)
+	}
 	d.Rounds, d.Round, d.Final, d.Cycles = len(t.rounds), nil, len(t.cycles) == len(t.rounds), nil
 	for _, c := range t.cycles {
 		d.Cycles = append(d.Cycles, c.ID)
@@ -203,13 +213,29 @@ func (t *boxTesting) say() *protocol.Verdict {
 	if !d.Final {
 		d.Round = t.round(len(t.cycles))
 	}
-	evidence.Judge(d, &b, slots, t.box)
-	if t.earlier != nil {
-		evidence.Carry(d, t.earlier, t.only)
-	}
-	t.verdict = evidence.Verdict(d)
 	out := *d
 	return &out
+}
+
+// further are the rounds after those of the plan, for slots without volts of which nothing is
+// lacking but that their leads were not seen live before and after. There is one such time:
+// what it leaves open stays so.
+func (t *boxTesting) further(b *judge.BoxVerdict) []config.Round {
+	again, later := evidence.LacksProof(t.cycles, b)
+	if len(t.only) > 0 {
+		other := func(slot string) bool { return !slices.Contains(t.only, slot) }
+		again, later = slices.DeleteFunc(again, other), slices.DeleteFunc(later, other)
+	}
+	if len(again)+len(later) == 0 {
+		return nil
+	}
+	var sound []string
+	for _, s := range t.doc.Slots {
+		if s.Outcome != protocol.OutcomeFail && slices.ContainsFunc(s.Reasons, func(r protocol.VerdictReason) bool { return r.Reason == string(judge.AsExpected) }) {
+			sound = append(sound, s.Slot)
+		}
+	}
+	return t.bench.Further(t.box, t.rounds, again, later, sound)
 }
 
 // slots are the slots of the box as far as they were measured.

@@ -88,9 +88,9 @@ func slotOf(v *protocol.Verdict, slot string) *protocol.SlotVerdict {
 // rounds. What is planted is found and named, no sound slot fails, what the bench cannot
 // test does not pass; and every revision was published, the last one final.
 func TestBoxTestOverSeeds(t *testing.T) {
-	seeds, box, most := 2, "camper-48", 19
+	seeds, box, planned := 2, "camper-48", 19
 	if raceFactor > 1 {
-		seeds, box, most = 1, "trainer-8", 5
+		seeds, box, planned = 1, "trainer-8", 5
 	}
 	for seed := range seeds {
 		folder := filepath.Join(t.TempDir(), "kept")
@@ -102,7 +102,8 @@ func TestBoxTestOverSeeds(t *testing.T) {
 		if err != nil {
 			t.Fatal(err)
 		}
-		if len(heard) != most+1 || !heard[most].Final || heard[0].Round == nil || heard[0].Round.Number != 1 || heard[most].Round != nil || heard[most].Revision != last.Revision {
+		most := last.Rounds // with those that prove a slot without volts
+		if most < planned || most > planned+2 || len(heard) != most+1 || !heard[most].Final || heard[0].Round == nil || heard[0].Round.Number != 1 || heard[most].Round != nil || heard[most].Revision != last.Revision {
 			t.Errorf("seed %d: %d verdicts heard", seed, len(heard))
 		}
 		if b := last.Before; b == nil || b.Seen != "" || len(b.Feeds) != 2 || !b.Feeds[0].Holds || math.Abs(float64(b.Feeds[1].V)-12.6) > 0.1 {
@@ -124,6 +125,8 @@ func TestBoxTestOverSeeds(t *testing.T) {
 			switch x := p.box.Slot(s.Slot); {
 			case want != "" && (s.Outcome == protocol.OutcomePass || !strings.Contains(codes, want)):
 				t.Errorf("seed %d: %s has a fault, %s: %s%s", seed, s.Slot, planted[s.Slot], s.Outcome, codes)
+			case want == "no-volts" && raceFactor == 1 && s.Outcome != protocol.OutcomeFail:
+				t.Errorf("seed %d: %s is dead, and its leads were live before and after: %s%s", seed, s.Slot, s.Outcome, codes)
 			case want == "" && s.Outcome == protocol.OutcomeFail:
 				t.Errorf("seed %d: %s is sound: %+v", seed, s.Slot, s.Reasons)
 			case s.Outcome == protocol.OutcomePass && (x.Avoid != "no" || x.Control == config.ControlNetwork):
@@ -135,7 +138,7 @@ func TestBoxTestOverSeeds(t *testing.T) {
 		if passed*2 < len(last.Slots) && raceFactor == 1 {
 			t.Errorf("seed %d: %d of %d slots pass", seed, passed, len(last.Slots))
 		}
-		for _, says := range []string{"Round 1 of " + fmt.Sprint(most), "move the leads, fuse in", "take the fuse out", "emergency stop", "leads moved", "Planted in this practice box"} {
+		for _, says := range []string{"Round 1 of " + fmt.Sprint(planned), "move the leads, fuse in", "take the fuse out", "emergency stop", "leads moved", "Planted in this practice box"} {
 			if !strings.Contains(out, says) {
 				t.Errorf("seed %d: it does not say %q", seed, says)
 			}
@@ -224,6 +227,104 @@ func TestBoxTestAgain(t *testing.T) {
 	}
 	if _, _, _, err := boxTestOf(t, strings.NewReader(""), box, "--keep", filepath.Join(dir, "third"), "--again", first); err == nil || !strings.Contains(err.Error(), "earlier test") {
 		t.Errorf("of a file that is no verdict: %v", err)
+	}
+}
+
+// noVolts are the reasons of a slot that are about volts, and what it comes to.
+func noVolts(v *protocol.Verdict, slot string) string {
+	s := slotOf(v, slot)
+	out := string(s.Outcome)
+	for _, r := range s.Reasons {
+		if strings.HasPrefix(r.Reason, "no-volts") {
+			out += " " + r.Reason
+		}
+	}
+	return out
+}
+
+// A dead slot among the first places is called dead in one run: once the leads were seen live
+// elsewhere it is tested again, and they are seen live once more. Those rounds are like any
+// other: they can be ended before, measured anew and gone back from, and a program that died
+// before it noted them lays them out again.
+func TestBoxTestProvesADeadSlot(t *testing.T) {
+	const box = "../../testdata/boxes/pickup-20.toml"
+	folder := filepath.Join(t.TempDir(), "kept")
+	run := func(in io.Reader, says ...string) []*protocol.Verdict {
+		t.Helper()
+		out, heard, p, err := boxTestOf(t, in, box, "--keep", folder, "--crank-source", "supply-dip")
+		if err != nil {
+			t.Fatalf("%v\n%s", err, out)
+		}
+		if p.planted[0].Slot != "f06" || p.planted[0].Kind != config.OpenCircuit {
+			t.Fatalf("planted: %+v", p.planted)
+		}
+		for _, x := range says {
+			if !strings.Contains(out, x) {
+				t.Errorf("it does not say %q:\n%s", x, out)
+			}
+		}
+		return heard
+	}
+	const round = "\npractice-box\n"
+	heard := run(lookedFirst(strings.NewReader(strings.Repeat(round, 7)+"q\n")), "Round 7 of 7", "2 more rounds prove it", "Round 8 of 9", "Ended. 7 of 9 rounds")
+	if v := heard[len(heard)-1]; v.Final || v.Rounds != 9 || v.Round.Number != 8 || noVolts(v, "f06") != "not-proven no-volts-unproven" {
+		t.Errorf("after those that were planned: round %+v of %d, f06 %s", v.Round, v.Rounds, noVolts(v, "f06"))
+	}
+	plan, err := readPlan(folder)
+	if err != nil {
+		t.Fatal(err)
+	}
+	plan.Further = nil
+	if err := (&testFolder{name: folder}).write(planFile, plan); err != nil {
+		t.Fatal(err)
+	}
+	run(strings.NewReader(round+"r\n"+round+"q\n"), "goes on: 7 of 9", "Round 9 of 9", "r repeats round 8", "Ended. 8 of 9 rounds")
+	run(strings.NewReader("r\nr\n"+round+"q\n"), "goes on: 8 of 9", "Round 7 of 7", "Round 8 of 9", "Ended. 7 of 9 rounds")
+	heard = run(answering(9, "", "practice-box"), "goes on: 7 of 9", "9 rounds in")
+	v := heard[len(heard)-1]
+	if !v.Final || v.Round != nil || v.Rounds != 9 || len(v.Cycles) != 9 || noVolts(v, "f06") != "fail no-volts" || !slices.Equal(slotOf(v, "f06").Rounds, []int{1, 2, 3, 8}) {
+		t.Errorf("at last: %d rounds, f06 %+v", v.Rounds, slotOf(v, "f06"))
+	}
+	for _, s := range v.Slots {
+		if slices.ContainsFunc(s.Reasons, func(r protocol.VerdictReason) bool { return r.Reason == "rounds-not-joined" }) {
+			t.Errorf("%s: nothing joins the rounds", s.Slot)
+		}
+	}
+	run(strings.NewReader(""), "goes on: 9 of 9", "9 rounds in")
+}
+
+// Where the leads of a place are off nothing is proven of its slots, and there is no further
+// round for them.
+func TestBoxTestWithALeadOff(t *testing.T) {
+	folder, out := filepath.Join(t.TempDir(), "k"), new(bytes.Buffer)
+	var c boxTest
+	if err := typed(t, &c, "../../testdata/boxes/pickup-20.toml", "--keep", folder, "--practice", "--fast", "--crank-source", "supply-dip"); err != nil {
+		t.Fatal(err)
+	}
+	box, hash, err := readHashedBox(c.Box)
+	if err != nil {
+		t.Fatal(err)
+	}
+	p, err := c.practiceBox(&box)
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer p.Close()
+	p.planted, p.off = nil, []string{"lead-09", "lead-10"}
+	if err := c.on(t.Context(), p, &box, hash, lookedFirst(answering(9, "", "practice-box")), out, 100); err != nil {
+		t.Fatalf("%v\n%s", err, out)
+	}
+	v, err := readKeptVerdict(folder)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if !v.Final || v.Rounds != 7 {
+		t.Errorf("final %t after %d rounds", v.Final, v.Rounds)
+	}
+	for _, slot := range []string{"f06", "f02"} { // those of the third place
+		if got := noVolts(v, slot); got != "not-proven no-volts-unproven" {
+			t.Errorf("%s: %s", slot, got)
+		}
 	}
 }
 

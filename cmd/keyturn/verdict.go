@@ -77,15 +77,17 @@ func (c *verdict) read() ([]*protocol.Cycle, error) {
 // The verdict as JSON: man keyturn tells its members.
 type (
 	verdictJSON struct {
-		Box        string         `json:"box"`
-		Outcome    string         `json:"outcome"`
-		OfTested   string         `json:"of_tested"`
-		Tested     map[string]int `json:"tested"` // slots by outcome
-		Untested   int            `json:"untested"`
-		LeftOut    []judge.Check  `json:"left_out"`
-		NotVisited []string       `json:"not_visited"`
-		Slots      []slotJSON     `json:"slots"`
-		FuseFlows  []flowJSON     `json:"fuse_flows,omitempty"` // with --null
+		Box      string         `json:"box"`
+		Outcome  string         `json:"outcome"`
+		OfTested string         `json:"of_tested"`
+		Tested   map[string]int `json:"tested"` // slots by outcome
+		Untested int            `json:"untested"`
+		// Limits are what slots were held to where the box file says nothing.
+		Limits     *protocol.VerdictLimits `json:"limits"`
+		LeftOut    []judge.Check           `json:"left_out"`
+		NotVisited []string                `json:"not_visited"`
+		Slots      []slotJSON              `json:"slots"`
+		FuseFlows  []flowJSON              `json:"fuse_flows,omitempty"` // with --null
 	}
 	slotJSON struct {
 		Slot    string       `json:"slot"`
@@ -101,6 +103,7 @@ type (
 		U         *float64         `json:"u,omitempty"` // standard uncertainty (k = 1)
 		Limit     *float64         `json:"limit,omitempty"`
 		Unit      string           `json:"unit,omitempty"`
+		Bound     judge.Bound      `json:"bound,omitempty"`
 		Behaviour judge.Behaviour  `json:"behaviour,omitempty"`
 		Position  string           `json:"position,omitempty"`
 		Side      string           `json:"side,omitempty"`
@@ -110,7 +113,7 @@ type (
 
 func writeVerdict(w io.Writer, b *report.BoxVerdict, flows []judge.SlotFlow) error {
 	out := verdictJSON{Box: b.Box, Outcome: b.Outcome.String(), OfTested: b.OfTested.String(), Tested: map[string]int{}, Untested: b.Untested,
-		LeftOut: append([]judge.Check{}, b.LeftOut...), NotVisited: append([]string{}, b.NotVisited...), Slots: []slotJSON{}}
+		Limits: evidence.LimitsDocument(b.Limits), LeftOut: append([]judge.Check{}, b.LeftOut...), NotVisited: append([]string{}, b.NotVisited...), Slots: []slotJSON{}}
 	for o, n := range b.Count {
 		out.Tested[judge.Outcome(o).String()] = n
 	}
@@ -135,7 +138,7 @@ func reasonOf(r *judge.VerdictReason) reasonJSON {
 	out := reasonJSON{Reason: r.Code, Makes: r.Makes.String(), Text: report.VerdictReason(r), Unit: report.VerdictUnit(r.Code),
 		Behaviour: r.Behaviour, Position: r.Position, Side: r.Side, Other: r.Other}
 	if out.Unit != "" {
-		out.Value, out.U, out.Limit = &r.Value, &r.U, &r.Limit
+		out.Value, out.U, out.Limit, out.Bound = &r.Value, &r.U, &r.Limit, r.Bound
 	}
 	return out
 }

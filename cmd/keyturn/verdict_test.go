@@ -72,6 +72,7 @@ func TestVerdictAsJSON(t *testing.T) {
 		OfTested     string `json:"of_tested"`
 		Untested     int
 		Tested       map[string]int
+		Limits       *protocol.VerdictLimits
 		Slots        []struct {
 			Slot, Outcome string
 			Reasons       []struct {
@@ -83,7 +84,7 @@ func TestVerdictAsJSON(t *testing.T) {
 	if err := json.Unmarshal([]byte(out), &v); err != nil {
 		t.Fatal(err)
 	}
-	if v.Box != "parcel-12" || v.Outcome != "fail" || v.OfTested != "fail" || v.Untested != 1 || v.Tested["pass"] != 0 || len(v.Slots) != 12 {
+	if v.Box != "parcel-12" || v.Outcome != "fail" || v.OfTested != "fail" || v.Untested != 1 || v.Tested["pass"] != 0 || v.Limits == nil || v.Limits.ContactPassMOhm != 30 || len(v.Slots) != 12 {
 		t.Errorf("%+v", v)
 	}
 	for _, s := range v.Slots {

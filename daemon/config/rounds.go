@@ -235,14 +235,24 @@ func follow(rounds []Round) {
 		for i := range rounds[n].Places {
 			p := &rounds[n].Places[i]
 			p.Moved, p.Fitted = true, true
-			if n == 0 || i >= len(rounds[n-1].Places) {
+			if n == 0 {
 				continue
 			}
-			was := rounds[n-1].Places[i]
-			p.Moved = was.Slot != p.Slot
-			p.Fitted = p.Moved || was.Fuse != p.Fuse
+			if was := rounds[n-1].at(p.Place); was != nil {
+				p.Moved = was.Slot != p.Slot
+				p.Fitted = p.Moved || was.Fuse != p.Fuse
+			}
 		}
 	}
+}
+
+// at is what a place has in a round; nil where it is not used.
+func (r *Round) at(place string) *Placed {
+	k := slices.IndexFunc(r.Places, func(p Placed) bool { return p.Place == place })
+	if k < 0 {
+		return nil
+	}
+	return &r.Places[k]
 }
 
 // LeadSides are the sides that the leads of a place go to, in their order: the feed side

@@ -1,6 +1,7 @@
 package config
 
 import (
+	"fmt"
 	"os"
 	"slices"
 	"strings"
@@ -290,5 +291,45 @@ func TestRoundsOnOnePlaceAndTheLoadSide(t *testing.T) {
 	}
 	if loads == 0 {
 		t.Error("no slot with a known feed side had a load")
+	}
+}
+
+// Slots without volts are tested once more on the places that they had, two that had one in
+// two rounds; then the leads of all of them are in slots that are live, as many at a time as
+// there are. The first place stays.
+func TestFurtherRounds(t *testing.T) {
+	b, box := testBench(t), testBox(t, "camper-48")
+	rounds, err := b.Rounds(box, nil, nil)
+	if err != nil {
+		t.Fatal(err)
+	}
+	first, second, last := rounds[0].Places, rounds[4].Places, rounds[len(rounds)-1].Places
+	again, later := []string{first[1].Slot, first[2].Slot, second[1].Slot}, []string{last[3].Slot}
+	sound := []string{first[0].Slot, first[3].Slot, first[4].Slot}
+	var got []string
+	further := b.Further(box, rounds, again, later, sound)
+	for _, r := range further {
+		text := fmt.Sprint(r.Number)
+		for _, p := range r.Places {
+			text += " " + p.Place + "=" + p.Slot
+			if p.Fuse != "in" || p.Moved == (p.Slot == first[0].Slot) {
+				t.Errorf("round %d: %+v", r.Number, p)
+			}
+		}
+		got = append(got, text)
+	}
+	n, joins := len(rounds), " p1="+first[0].Slot
+	want := []string{
+		fmt.Sprintf("%d%s p2=%s p3=%s", n+1, joins, again[0], again[1]), fmt.Sprintf("%d%s p2=%s", n+2, joins, again[2]),
+		fmt.Sprintf("%d%s p2=%s p3=%s", n+3, joins, sound[1], sound[2]), fmt.Sprintf("%d%s p4=%s", n+4, joins, sound[1]),
+	}
+	if !slices.Equal(got, want) {
+		t.Errorf("%q, want %q", got, want)
+	}
+	if more := b.Further(box, rounds, nil, later, sound); len(more) != 1 || more[0].Places[1].Slot != sound[1] {
+		t.Errorf("that lacks a later round only: %+v", more)
+	}
+	if more := b.Further(box, rounds, again, later, sound[:1]); more != nil {
+		t.Errorf("with no slot that is live: %+v", more)
 	}
 }

@@ -22,6 +22,7 @@ func boxTest(seq int64, id string) *protocol.Verdict {
 	return &protocol.Verdict{ResultHeader: protocol.ResultHeader{Header: head("bay-1", 1e9), Stream: "s-1", Seq: seq, BenchRev: "r"},
 		ID: id, Revision: 1, Final: true, Box: "cabin-3", Title: "Van", BoxFileHash: strings.Repeat("0f", 32), Job: "7", Rounds: 1, Cycles: protocol.List[string]{"0123abcd-7"},
 		Outcome: protocol.OutcomeFail, OfTested: protocol.OutcomeFail, Tested: protocol.VerdictCount{Fail: 1, Pass: 1}, Untested: 1, LeftOut: protocol.List[protocol.Check]{protocol.CheckSides},
+		Limits: &protocol.VerdictLimits{ContactPassMOhm: 31, ContactFailMOhm: 60, ContactAboveMOhm: 20, ProbeMOhm: 50, OnWithinS: 0.1, FallV: 1},
 		Slots: protocol.List[protocol.SlotVerdict]{
 			{Slot: "f01", Legend: "Radio", Outcome: protocol.OutcomeFail, Place: &protocol.Place{Row: 1, Column: 1}, Rounds: protocol.List[int]{1},
 				Reasons: protocol.List[protocol.VerdictReason]{{Reason: "contact", Makes: protocol.OutcomeFail, Value: figure(402.3), U: figure(12), Limit: figure(60), Unit: "mΩ"}}},
@@ -60,7 +61,7 @@ func TestPageOfATestThatIsOver(t *testing.T) {
 	text := words(doc)
 	for _, want := range []string{
 		"Test of box cabin-3 , Van", "over: 1 round measured", "Slots of it were tested again: see test t-2", "2 slots that this bench can test: 1 fail, 1 pass",
-		"Not tested: f02 (nobody may touch it); feed side and back-feed of every slot (left out)", "402.3 mΩ", "at most 60 mΩ", "f02 not tested Airbag unit nobody may touch it",
+		"Not tested: f02 (nobody may touch it); feed side and back-feed of every slot (left out)", "402.3 mΩ", "at most 60 mΩ", "Limits: contact to 31 mΩ", "f02 not tested Airbag unit nobody may touch it",
 		"f03 <script> pass live with the ignition on (15)", "by the limits of its file", "Key cycle of round 1", "Other tests by the box file cabin-3", "Job 7",
 	} {
 		if !strings.Contains(text, want) {
@@ -233,7 +234,7 @@ func TestVerdictSheetTiesPaperToRecord(t *testing.T) {
 	sum, text := fmt.Sprintf("%x", sha256.Sum256(payload)), words(doc)
 	for _, want := range []string{
 		sum[0:4] + " " + sum[4:8] + " " + sum[8:12] + " " + sum[12:16], "0f0f 0f0f 0f0f 0f0f", "bench bay-1, test t-1, revision 1; result 1 of stream s-1", "402.3 mΩ",
-		"Not tested: f02", "key cycle 0123abcd-7", "Airbags", "Tested by", "Checked by", "Date",
+		"Limits: contact to 31 mΩ", "Not tested: f02", "key cycle 0123abcd-7", "Airbags", "Tested by", "Checked by", "Date",
 	} {
 		if !strings.Contains(text, want) {
 			t.Errorf("lacks %q:\n%s", want, text)

@@ -16,6 +16,7 @@ func Judge(d *protocol.Verdict, b *judge.BoxVerdict, slots []judge.BoxSlot, box 
 	d.Outcome, d.OfTested = outcome(b.Outcome), outcome(b.OfTested)
 	d.Tested = protocol.VerdictCount{Fail: b.Count[judge.Fail], NotProven: b.Count[judge.Unproven], Marginal: b.Count[judge.Marginal], Pass: b.Count[judge.Pass]}
 	d.Untested, d.LeftOut, d.NotVisited, d.Slots = b.Untested, nil, nil, nil
+	d.Limits = LimitsDocument(b.Limits)
 	for _, c := range b.LeftOut {
 		d.LeftOut = append(d.LeftOut, protocol.Check(c))
 	}
@@ -85,7 +86,7 @@ func reasonDocument(r *judge.VerdictReason) protocol.VerdictReason {
 		Should: protocol.Behaviour(r.Should), Position: protocol.Position(r.Position), Side: r.Side, Other: r.Other}
 	if out.Unit != "" {
 		figure := func(v float64) *protocol.Figure { f := protocol.Figure(v); return &f }
-		out.Value, out.U, out.Limit = figure(r.Value), figure(r.U), figure(r.Limit)
+		out.Value, out.U, out.Limit, out.Bound = figure(r.Value), figure(r.U), figure(r.Limit), protocol.Bound(r.Bound)
 	}
 	return out
 }
@@ -96,6 +97,7 @@ func Verdict(d *protocol.Verdict) report.BoxVerdict {
 	b := report.BoxVerdict{Box: d.Box, Title: string(d.Title), Legends: map[string]string{}, Before: d.Before}
 	b.Outcome, b.OfTested, b.Untested = outcomeOf(d.Outcome), outcomeOf(d.OfTested), d.Untested
 	b.Count = [judge.Pass + 1]int{judge.Fail: d.Tested.Fail, judge.Unproven: d.Tested.NotProven, judge.Marginal: d.Tested.Marginal, judge.Pass: d.Tested.Pass}
+	b.Limits = limitsOf(d.Limits)
 	for _, c := range d.LeftOut {
 		b.LeftOut = append(b.LeftOut, judge.Check(c))
 	}
@@ -114,6 +116,23 @@ func Verdict(d *protocol.Verdict) report.BoxVerdict {
 	return b
 }
 
+// LimitsDocument are limits as documents carry them; nil for none.
+func LimitsDocument(l *judge.Limits) *protocol.VerdictLimits {
+	if l == nil {
+		return nil
+	}
+	return &protocol.VerdictLimits{ContactPassMOhm: protocol.Figure(l.ContactPassMOhm), ContactFailMOhm: protocol.Figure(l.ContactFailMOhm), ContactAboveMOhm: protocol.Figure(l.ContactAboveMOhm),
+		ProbeMOhm: protocol.Figure(l.ProbeMOhm), OnWithinS: protocol.Figure(l.OnWithinS), FallV: protocol.Figure(l.FallV)}
+}
+
+func limitsOf(l *protocol.VerdictLimits) *judge.Limits {
+	if l == nil {
+		return nil
+	}
+	return &judge.Limits{ContactPassMOhm: float64(l.ContactPassMOhm), ContactFailMOhm: float64(l.ContactFailMOhm), ContactAboveMOhm: float64(l.ContactAboveMOhm),
+		ProbeMOhm: float64(l.ProbeMOhm), OnWithinS: float64(l.OnWithinS), FallV: float64(l.FallV)}
+}
+
 func outcomeOf(o protocol.Outcome) judge.Outcome {
 	for x := judge.Fail; x <= judge.Pass; x++ {
 		if outcome(x) == o {
@@ -127,7 +146,7 @@ func reasonOf(r *protocol.VerdictReason) judge.VerdictReason {
 	out := judge.VerdictReason{Code: judge.ReasonCode(r.Reason), Makes: outcomeOf(r.Makes), Behaviour: judge.Behaviour(r.Behaviour), Should: judge.Behaviour(r.Should),
 		Position: string(r.Position), Side: r.Side, Other: r.Other}
 	if r.Value != nil && r.U != nil && r.Limit != nil {
-		out.Value, out.U, out.Limit = float64(*r.Value), float64(*r.U), float64(*r.Limit)
+		out.Value, out.U, out.Limit, out.Bound = float64(*r.Value), float64(*r.U), float64(*r.Limit), judge.Bound(r.Bound)
 	}
 	return out
 }

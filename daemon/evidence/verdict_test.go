@@ -26,7 +26,7 @@ func TestVerdictThroughADocument(t *testing.T) {
 		t.Fatal(err)
 	}
 	limits := judge.DefaultLimits()
-	limits.LeftOut = []judge.Check{judge.CheckStart}
+	limits.LeftOut, limits.FallV = []judge.Check{judge.CheckStart}, 0.7
 	want := report.BoxVerdict{BoxVerdict: judge.JudgeBox(limits, slots), Box: box.ID, Legends: map[string]string{}}
 	for _, s := range box.Slots {
 		want.Legends[s.ID] = s.Legend
@@ -49,10 +49,28 @@ func TestVerdictThroughADocument(t *testing.T) {
 	if got.Table(120) != want.Table(120) {
 		t.Errorf("through the document it says\n%s\nnot\n%s", got.Table(120), want.Table(120))
 	}
-	for _, says := range []string{"Radio & clock", "contact 402.3 mΩ", "should be live from accessory", "f03", "f04"} {
+	for _, says := range []string{"Radio & clock", "fails above 60 mΩ, or 20 mΩ above matching slots", "at most 0.7 V further down", "contact 402.3 mΩ", "should be live from accessory", "f03", "f04"} {
 		if !strings.Contains(got.Table(200), says) {
 			t.Errorf("it does not say %q:\n%s", says, got.Table(200))
 		}
+	}
+}
+
+// What only bounds a figure still does so behind the document.
+func TestBoundThroughADocument(t *testing.T) {
+	for _, b := range []judge.Bound{"", judge.AtLeast, judge.AtMost} {
+		r := judge.VerdictReason{Code: judge.OnTooLong, Makes: judge.Fail, Value: 15, U: 0.5, Limit: 10, Bound: b}
+		d := reasonDocument(&r)
+		if back := reasonOf(&d); back != r {
+			t.Errorf("%+v, want %+v", back, r)
+		}
+	}
+}
+
+// A document that does not say what it was held to shows no limits, rather than none.
+func TestVerdictWithoutLimits(t *testing.T) {
+	if v := Verdict(&protocol.Verdict{Slots: protocol.List[protocol.SlotVerdict]{{Slot: "f01", Reasons: protocol.List[protocol.VerdictReason]{{Reason: "avoided"}}}}}); strings.Contains(v.Table(100), "Limits") {
+		t.Error(v.Table(100))
 	}
 }
 

@@ -158,13 +158,15 @@ type BoxVerdict struct {
 	Outcome, OfTested Outcome
 	Count             [Pass + 1]int // of the tested slots, by outcome
 	Untested          int           // slots that this bench cannot test
-	LeftOut           []Check
-	NotVisited        []string // key positions that no round reached
+	// Limits are what slots were held to; nil where nobody knows any more.
+	Limits     *Limits
+	LeftOut    []Check
+	NotVisited []string // key positions that no round reached
 }
 
 // JudgeBox holds every slot to what it should do.
 func JudgeBox(l Limits, slots []BoxSlot) BoxVerdict {
-	out := BoxVerdict{Outcome: Pass, OfTested: Pass, LeftOut: l.LeftOut, NotVisited: notVisited(slots)}
+	out := BoxVerdict{Outcome: Pass, OfTested: Pass, Limits: &l, LeftOut: l.LeftOut, NotVisited: notVisited(slots)}
 	b := bench{limits: l, slots: slots, joined: joined(slots)}
 	for i := range slots {
 		out.Slots = append(out.Slots, b.judge(&slots[i]))

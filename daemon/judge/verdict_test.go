@@ -98,6 +98,67 @@ func TestVerdictRules(t *testing.T) {
 	}
 }
 
+// A round in which the leads of a slot without volts are proven settles the rounds in which
+// they are not, whether the slot should have volts or none; volts are not settled by it.
+func TestVerdictProvenOnceIsEnough(t *testing.T) {
+	for _, x := range []struct {
+		should, saw Behaviour
+		proven      bool
+		want        ReasonCode
+		makes       Outcome
+	}{
+		{Ignition, NoVolts, true, NoVoltsFound, Fail}, {Ignition, NoVolts, false, NoVoltsOrLeadOff, Unproven}, {NoVolts, NoVolts, true, AsExpected, Pass},
+		{NoVolts, NoVolts, false, NoVoltsOrLeadOff, Unproven}, {Ignition, Ignition, true, NoVoltsOrLeadOff, Unproven},
+	} {
+		s := goodSlot("s")
+		s.Expected = Expected{Behaviour: x.should}
+		first, last := s.Rounds[0], s.Rounds[0]
+		first.Behaviour, first.Leads = NoVolts, []Side{{Name: "left", DeadIn: visited}, {Name: "right", DeadIn: visited}}
+		last.Number, last.Behaviour = 2, x.saw
+		if x.saw == NoVolts {
+			last.Leads = []Side{{Name: "left", DeadIn: visited, Proven: x.proven}, {Name: "right", DeadIn: visited, Proven: x.proven}}
+		}
+		s.Rounds = []Round{first, last}
+		v := JudgeBox(DefaultLimits(), []BoxSlot{s}).Slots[0]
+		has := func(c ReasonCode) bool {
+			return slices.ContainsFunc(v.Reasons, func(r VerdictReason) bool { return r.Code == c })
+		}
+		if v.Outcome != x.makes || !has(x.want) || has(NoVoltsOrLeadOff) != (x.want == NoVoltsOrLeadOff) {
+			t.Errorf("%+v: %+v", x, v)
+		}
+	}
+}
+
+// A slot that was still on when the watch ended and one that went off then have one value,
+// and what it is says the bound; so it is with volts below what a lead can read.
+func TestVerdictReasonSaysWhatOnlyBounds(t *testing.T) {
+	most := 10.0
+	for name, x := range map[string]struct { // each by itself
+		change func(*BoxSlot)
+		code   ReasonCode
+		makes  Outcome
+		value  float64
+		bound  Bound
+	}{
+		"off too late":              {func(s *BoxSlot) { s.Rounds[0].StaysOn = &Time{S: 15} }, OnTooLong, Fail, 15, ""},
+		"on beyond the limit":       {func(s *BoxSlot) { s.Rounds[0].StaysOn = &Time{S: 15, Open: true} }, OnTooLong, Fail, 15, AtLeast},
+		"on within the limit":       {func(s *BoxSlot) { s.Rounds[0].StaysOn = &Time{S: 5, Open: true} }, OffNotSeen, Unproven, 5, AtLeast},
+		"off late enough":           {func(s *BoxSlot) { s.Expected.StaysOnMinS, s.Rounds[0].StaysOn = 3, &Time{S: 5} }, OffTooEarly, Pass, 5, ""},
+		"on for long enough":        {func(s *BoxSlot) { s.Expected.StaysOnMinS, s.Rounds[0].StaysOn = 3, &Time{S: 5, Open: true} }, OffTooEarly, Pass, 5, AtLeast},
+		"lower than its lead reads": {func(s *BoxSlot) { s.Rounds[0].Lowest = &Dip{V: 6.5, AtOrBelow: true} }, Falls, Fail, 3, AtLeast},
+	} {
+		s := goodSlot("s")
+		s.Expected.StaysOnMaxS = &most
+		s.Rounds = s.Rounds[:1]
+		x.change(&s)
+		v := JudgeBox(DefaultLimits(), []BoxSlot{s}).Slots[0]
+		k := slices.IndexFunc(v.Reasons, func(r VerdictReason) bool { return r.Code == x.code && r.Makes == x.makes })
+		if k < 0 || math.Abs(v.Reasons[k].Value-x.value) > 1e-9 || v.Reasons[k].Bound != x.bound {
+			t.Errorf("%s: %+v", name, v.Reasons)
+		}
+	}
+}
+
 // A box is as good as its worst slot; what cannot be tested keeps it from passing, and
 // is counted apart. What is left out on purpose is not held against a slot.
 func TestBoxVerdict(t *testing.T) {

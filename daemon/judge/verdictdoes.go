@@ -11,9 +11,10 @@ import (
 // open.
 func (v *verdict) behaviour() {
 	var open []VerdictReason
-	proven := false
+	proven, dead := false, v.provenDead()
 	for i := range v.slot.Rounds {
 		switch r := v.does(&v.slot.Rounds[i]); {
+		case r.Code == NoVoltsOrLeadOff && dead:
 		case r.Makes == Pass:
 			if !proven {
 				v.add(r)
@@ -70,6 +71,15 @@ func (v *verdict) does(r *Round) VerdictReason {
 		}
 	}
 	return out
+}
+
+// provenDead reports whether a round shows no volts with leads that are seen to work: then
+// it does not matter that another shows none with leads that are not.
+func (v *verdict) provenDead() bool {
+	return slices.ContainsFunc(v.slot.Rounds, func(r Round) bool {
+		code := v.does(&r).Code
+		return code == NoVoltsFound || code == AsExpected && v.slot.Expected.Behaviour == NoVolts
+	})
 }
 
 // seesFeed reports whether the round would have shown volts that the slot has: with the
@@ -129,6 +139,17 @@ func (v *verdict) times() {
 	}
 }
 
+// bound says whether the finite bound of a figure is all that is known of it.
+func (s *span) bound() Bound {
+	switch {
+	case math.IsInf(s.lo, 0):
+		return AtMost
+	case s.open():
+		return AtLeast
+	}
+	return ""
+}
+
 // finite is the lower bound of a figure, or the upper one where it has no lower.
 func (s *span) finite() float64 {
 	for _, v := range []float64{s.lo, s.hi} {
@@ -150,7 +171,7 @@ func (v *verdict) worst(code, open, missing ReasonCode, judge func(*Round) (s *s
 		if s == nil {
 			continue
 		}
-		r := VerdictReason{Code: code, Makes: o, Value: s.finite(), U: s.u, Limit: limit}
+		r := VerdictReason{Code: code, Makes: o, Value: s.finite(), U: s.u, Limit: limit, Bound: s.bound()}
 		switch {
 		case o == Unproven && (unbounded == nil || r.Value > unbounded.Value):
 			r.Code = open

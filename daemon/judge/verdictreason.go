@@ -10,12 +10,23 @@ type VerdictReason struct {
 	// Value is what was found, U its standard uncertainty (k = 1), Limit what it was
 	// held to, in the code's unit; 0 where it has none.
 	Value, U, Limit float64
+	// Bound says that Value only bounds what was found; empty: it is the figure.
+	Bound Bound
 	// Behaviour is what was seen and Should what is expected, with behaviours.
 	Behaviour, Should Behaviour
 	Position          string // of the key, where it belongs to one
 	Side              string // of the slot
 	Other             string // another slot
 }
+
+// Bound is how a value stands to a figure that was not seen whole.
+type Bound string
+
+// The bounds.
+const (
+	AtLeast Bound = "at-least" // it went on when nobody watched any more, or lower than was measured
+	AtMost  Bound = "at-most"
+)
 
 // The reasons of a verdict beside those of a feed. In brackets the unit of value and
 // limit.

@@ -88,7 +88,16 @@ func (b *BoxVerdict) Lines() []string {
 	if b.Before != nil {
 		out = append(out, beforePower(b.Before))
 	}
+	if b.Limits != nil {
+		out = append(out, heldTo(b.Limits))
+	}
 	return append(out, b.notTested()...)
+}
+
+// heldTo says what slots are held to where the box file says nothing.
+func heldTo(l *judge.Limits) string {
+	return fmt.Sprintf("Limits: contact to %g mΩ, fails above %g mΩ, or %g mΩ above matching slots; a probe's own to %g mΩ; live within %g s of the key; while cranking at most %g V further down than the battery.",
+		l.ContactPassMOhm, l.ContactFailMOhm, l.ContactAboveMOhm, l.ProbeMOhm, l.OnWithinS, l.FallV)
 }
 
 // beforePower says what was seen and measured before the full supply.

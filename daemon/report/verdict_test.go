@@ -33,3 +33,25 @@ func TestEveryVerdictReasonHasWords(t *testing.T) {
 		}
 	}
 }
+
+// What a watch that ended saw is not told as what a slot did.
+func TestVerdictReasonTellsABound(t *testing.T) {
+	for _, x := range []struct {
+		r       judge.VerdictReason
+		whole   string
+		bounded string
+	}{
+		{judge.VerdictReason{Code: judge.OnTooLong, Value: 15, Limit: 10}, "off 15 s after key-off (at most 10 s)", "still on 15 s after key-off when last seen (at most 10 s)"},
+		{judge.VerdictReason{Code: judge.OffTooEarly, Makes: judge.Pass, Value: 15, Limit: 10}, "off 15 s after key-off (at least 10 s)", "still on 15 s after key-off when last seen (at least 10 s)"},
+		{judge.VerdictReason{Code: judge.LiveInTime, Value: 2, Limit: 0.1}, "live 2 s after the key (at most 100 ms)", "not yet live 2 s after the key (at most 100 ms)"},
+		{judge.VerdictReason{Code: judge.Falls, Value: 3, Limit: 1}, "falls 3.00 V further than the battery (at most 1 V)", "falls 3.00 V or more further than the battery (at most 1 V)"},
+	} {
+		if got := VerdictReason(&x.r); got != x.whole {
+			t.Errorf("%q, want %q", got, x.whole)
+		}
+		x.r.Bound = judge.AtLeast
+		if got := VerdictReason(&x.r); got != x.bounded {
+			t.Errorf("%q, want %q", got, x.bounded)
+		}
+	}
+}

@@ -80,15 +80,18 @@ func joinedText(r *judge.VerdictReason) string {
 func figureText(r *judge.VerdictReason) string {
 	switch r.Code {
 	case judge.LiveInTime:
+		if r.Bound == judge.AtLeast {
+			return against(r, "not yet live "+after(r.Value, "the key"), seconds(2*r.U), "at most "+seconds(r.Limit))
+		}
 		return against(r, "live "+after(r.Value, "the key"), seconds(2*r.U), "at most "+seconds(r.Limit))
 	case judge.LiveNotTimed:
 		return "not timed when it comes live"
 	case judge.OnTooLong:
-		return against(r, "off "+after(r.Value, "key-off"), seconds(2*r.U), "at most "+seconds(r.Limit))
+		return against(r, off(r), seconds(2*r.U), "at most "+seconds(r.Limit))
 	case judge.OffNotSeen:
-		return fmt.Sprintf("still on %s after key-off when last seen (limit %s): watch longer", seconds(r.Value), seconds(r.Limit))
+		return fmt.Sprintf("%s (limit %s): watch longer", stillOn(r), seconds(r.Limit))
 	case judge.OffTooEarly:
-		return against(r, "off "+after(r.Value, "key-off"), seconds(2*r.U), "at least "+seconds(r.Limit))
+		return against(r, off(r), seconds(2*r.U), "at least "+seconds(r.Limit))
 	case judge.StayNotTimed:
 		return "not timed how long it stays on after key-off"
 	case judge.DropsOut:
@@ -98,7 +101,7 @@ func figureText(r *judge.VerdictReason) string {
 	case judge.StartNotSeen:
 		return "no start was measured"
 	case judge.Falls:
-		return against(r, fmt.Sprintf("falls %.2f V further than the battery", max(0, r.Value)), fmt.Sprintf("%.2f V", 2*r.U), fmt.Sprintf("at most %g V", r.Limit))
+		return against(r, fmt.Sprintf("falls %.2f V%s further than the battery", max(0, r.Value), orBeyond(r.Bound)), fmt.Sprintf("%.2f V", 2*r.U), fmt.Sprintf("at most %g V", r.Limit))
 	case judge.ContactResistance:
 		return against(r, fmt.Sprintf("contact %.1f mΩ", r.Value), fmt.Sprintf("%.1f mΩ", 2*r.U), fmt.Sprintf("at most %g mΩ", r.Limit))
 	case judge.ContactWithProbe:
@@ -124,6 +127,29 @@ func against(r *judge.VerdictReason, figure, plusMinus, limit string) string {
 		return fmt.Sprintf("%s (%s)", figure, limit)
 	}
 	return fmt.Sprintf("%s (± %s, %s)", figure, plusMinus, limit)
+}
+
+// off says when a slot went off after key-off, as far as that was seen.
+func off(r *judge.VerdictReason) string {
+	if r.Bound == judge.AtLeast {
+		return stillOn(r)
+	}
+	return "off " + after(r.Value, "key-off")
+}
+
+func stillOn(r *judge.VerdictReason) string {
+	return "still on " + seconds(r.Value) + " after key-off when last seen"
+}
+
+// orBeyond follows a figure that is only a bound.
+func orBeyond(b judge.Bound) string {
+	switch b {
+	case judge.AtLeast:
+		return " or more"
+	case judge.AtMost:
+		return " or less"
+	}
+	return ""
 }
 
 // after says how long something took.
