@@ -20,15 +20,15 @@ const (
 	uploadMax = 4 * photo.BytesMost
 )
 
-// allowPhoto is allow for a form with a photo, which is larger and takes longer.
-func (d *dashboard) allowPhoto(least Role, next http.HandlerFunc) http.HandlerFunc {
-	return d.allowBytes(least, uploadMax, func(w http.ResponseWriter, r *http.Request) {
+// slowly lets a form with a photo take longer than others.
+func slowly(next http.HandlerFunc) http.HandlerFunc {
+	return func(w http.ResponseWriter, r *http.Request) {
 		until := http.NewResponseController(w)
 		// A server that cannot put its limits off keeps them.
 		_ = until.SetReadDeadline(time.Now().Add(photoWithin))
 		_ = until.SetWriteDeadline(time.Now().Add(2 * photoWithin))
 		next(w, r)
-	})
+	}
 }
 
 func photoForm(job int64) *webForm {

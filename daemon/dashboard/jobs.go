@@ -13,8 +13,8 @@ import (
 // jobRoutes are the addresses of the jobs. Reading is for everyone, the rest for who
 // keeps the jobs.
 func (d *dashboard) jobRoutes(mux *routes) {
-	read := func(pattern string, h http.HandlerFunc) { mux.HandleFunc(pattern, d.kept(h)) }
-	write := func(pattern string, h http.HandlerFunc) { mux.HandleFunc(pattern, d.allow(Operator, d.kept(h))) }
+	read := func(pattern string, h http.HandlerFunc) { mux.handle(Viewer, pattern, d.kept(h)) }
+	write := func(pattern string, h http.HandlerFunc) { mux.handle(Operator, pattern, d.kept(h)) }
 	read("GET /jobs", d.jobs)
 	write("GET /jobs/new/{kind}", d.newJob)
 	write("POST /jobs/new/{kind}", d.openJob)
@@ -37,7 +37,7 @@ func (d *dashboard) jobRoutes(mux *routes) {
 	write("POST /job/{job}/notes", d.addNote)
 	write("POST /job/{job}/{list}/{item}/delete", d.deleteItem)
 	read("GET /job/{job}/photo/{item}/{size}", d.photo)
-	mux.HandleFunc("POST /job/{job}/photos", d.allowPhoto(Operator, d.kept(d.addPhoto)))
+	mux.handleBytes(Operator, "POST /job/{job}/photos", uploadMax, slowly(d.kept(d.addPhoto)))
 }
 
 // kept lets a handler be reached where there are records.
