@@ -76,12 +76,12 @@ func TestImportIsWhatTheBenchPublished(t *testing.T) {
 			t.Errorf("%s: imported\n%s\npublished\n%s", name, a, b)
 		}
 	}
-	p, err := s.Paper(t.Context(), got.Bench, got.ID)
-	if err != nil || p.Bench == nil || len(p.Bench.Leads) != 16 || p.Bench.Leads[0].IntervalMeanUS == nil || !strings.HasPrefix(p.Bench.Software, "keyturn import") {
-		t.Fatalf("%v: the bench is %+v", err, p)
+	origin, err := s.Origin(t.Context(), got.Bench, got.ID)
+	if err != nil || origin.Bench == nil || len(origin.Bench.Leads) != 16 || origin.Bench.Leads[0].IntervalMeanUS == nil || !strings.HasPrefix(origin.Bench.Software, "keyturn import") {
+		t.Fatalf("%v: the bench is %+v", err, origin)
 	}
 	// The simulated bench samples about every 6.3 ms (the demo's plan).
-	if ms := float64(*p.Bench.Leads[0].IntervalMeanUS) * 1e-3; ms < 5.5 || ms > 7 {
+	if ms := float64(*origin.Bench.Leads[0].IntervalMeanUS) * 1e-3; ms < 5.5 || ms > 7 {
 		t.Errorf("sampled every %.2f ms", ms)
 	}
 	streams, err := s.Streams(t.Context(), "demo")

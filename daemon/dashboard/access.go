@@ -54,28 +54,11 @@ func (d *dashboard) who(r *http.Request) person {
 // formMax is the most bytes of a form without photos.
 const formMax = 64 << 10
 
-// allow lets a handler be reached by those of a role and above.
-func (d *dashboard) allow(least Role, next http.HandlerFunc) http.HandlerFunc {
-	return d.allowBytes(least, formMax, next)
-}
-
-// allowBytes is allow for a form of so many bytes.
-func (d *dashboard) allowBytes(least Role, most int64, next http.HandlerFunc) http.HandlerFunc {
-	return func(w http.ResponseWriter, r *http.Request) {
-		if d.who(r).Role < least {
-			d.sorry(w, r, http.StatusForbidden, "That is not for your role.")
-			return
-		}
-		r.Body = http.MaxBytesReader(w, r.Body, most)
-		next(w, r)
-	}
-}
-
-// admit lets through who is known, and everybody to what makes him known. Assets are
-// for everybody: they are the program's own and hold nothing of the shop.
+// admit lets through whom a route is for. Assets do not even ask who it is: they are the
+// program's own and hold nothing of the shop.
 func (d *dashboard) admit(w http.ResponseWriter, r *http.Request, next http.Handler) {
-	// By the pattern that serves it: an address may be spelt in many ways.
-	if _, pattern := d.mux.Handler(r); d.o.Access == nil || strings.HasPrefix(pattern, "GET /assets/") {
+	pattern, least := d.mux.leastOf(r)
+	if d.o.Access == nil || strings.HasPrefix(pattern, "GET /assets/") {
 		next.ServeHTTP(w, r)
 		return
 	}
@@ -85,29 +68,30 @@ func (d *dashboard) admit(w http.ResponseWriter, r *http.Request, next http.Hand
 		r = known
 		p, err = d.o.Access.Who(r.Context())
 	}
-	switch {
-	case err == nil:
+	if err == nil {
 		r = r.WithContext(context.WithValue(r.Context(), personKey{}, p))
-		if p.Role == Apprentice {
-			d.onlyForApprentices(w, r, next)
-			return
-		}
+	}
+	setUp, signIn := errors.Is(err, access.ErrSetUp), errors.Is(err, access.ErrSignIn)
+	switch {
+	case err == nil && p.Role >= least, setUp && r.URL.Path == "/set-up", signIn && least == everybody:
 		next.ServeHTTP(w, r)
-	case errors.Is(err, access.ErrSetUp):
-		d.only(w, r, next, "/set-up", "There is no user yet, and nothing is shown before there is one.")
-	case errors.Is(err, access.ErrSignIn):
-		d.only(w, r, next, "/sign-in", "You are not signed in, or no longer. Nothing was changed.")
+	case err == nil && pattern == "GET /{$}": // where an apprentice begins
+		http.Redirect(w, r, "/exercises", http.StatusSeeOther)
+	case err == nil:
+		d.sorry(w, r, http.StatusForbidden, "That is not for your role.")
+	case setUp:
+		d.lead(w, r, "/set-up", "There is no user yet, and nothing is shown before there is one.")
+	case signIn:
+		d.lead(w, r, "/sign-in", "You are not signed in, or no longer. Nothing was changed.")
 	default:
 		d.o.Logger.Error("who asks could not be looked up", "err", err)
 		d.sorry(w, r, http.StatusServiceUnavailable, "Who you are could not be looked up; the server's log says why.")
 	}
 }
 
-// only lets through to one page, and leads everybody else there.
-func (d *dashboard) only(w http.ResponseWriter, r *http.Request, next http.Handler, path, why string) {
+// lead leads to the page that comes first, or says why nothing else does.
+func (d *dashboard) lead(w http.ResponseWriter, r *http.Request, path, why string) {
 	switch {
-	case r.URL.Path == path:
-		next.ServeHTTP(w, r)
 	case r.URL.Path == "/events":
 		http.Error(w, why, http.StatusUnauthorized)
 	case r.Method == http.MethodGet || r.Method == http.MethodHead:

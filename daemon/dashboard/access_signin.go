@@ -15,19 +15,20 @@ func (d *dashboard) accessRoutes(mux *routes) {
 	if d.o.Access == nil {
 		return
 	}
-	mux.forApprentices("GET /sign-in", d.signIn)
-	mux.forApprentices("POST /sign-in", d.signIn)
-	mux.HandleFunc("GET /set-up", d.setUp)
-	mux.HandleFunc("POST /set-up", d.setUp)
-	mux.forApprentices("POST /sign-out", d.signOut)
-	mux.forApprentices("GET /account", d.account)
-	mux.forApprentices("POST /account", d.account)
-	mux.HandleFunc("GET /users", d.allow(Instructor, d.users))
-	mux.HandleFunc("POST /users", d.allow(Instructor, d.users))
-	mux.HandleFunc("GET /user", d.allow(Instructor, d.user))
-	mux.HandleFunc("POST /user/role", d.allow(Instructor, d.user))
-	mux.HandleFunc("POST /user/password", d.allow(Instructor, d.user))
-	mux.HandleFunc("POST /user/remove", d.allow(Instructor, d.user))
+	mux.handle(everybody, "GET /sign-in", d.signIn)
+	mux.handleBytes(everybody, "POST /sign-in", signInMost, d.signIn)
+	// Before there is a user they are for everybody, afterwards they say so.
+	mux.handle(Viewer, "GET /set-up", d.setUp)
+	mux.handleBytes(Viewer, "POST /set-up", signInMost, d.setUp)
+	mux.handle(Apprentice, "POST /sign-out", d.signOut)
+	mux.handle(Apprentice, "GET /account", d.account)
+	mux.handle(Apprentice, "POST /account", d.account)
+	mux.handle(Instructor, "GET /users", d.users)
+	mux.handle(Instructor, "POST /users", d.users)
+	mux.handle(Instructor, "GET /user", d.user)
+	mux.handle(Instructor, "POST /user/role", d.user)
+	mux.handle(Instructor, "POST /user/password", d.user)
+	mux.handle(Instructor, "POST /user/remove", d.user)
 }
 
 // askBody is a page with forms of users and passwords.
@@ -49,7 +50,7 @@ func (d *dashboard) signIn(w http.ResponseWriter, r *http.Request) {
 		d.ask(w, r, "Sign in", "signin", body, nil)
 		return
 	}
-	if !d.form(w, r, signInMost) {
+	if !d.form(w, r) {
 		return
 	}
 	f := r.PostForm
@@ -85,7 +86,7 @@ func (d *dashboard) setUp(w http.ResponseWriter, r *http.Request) {
 		d.ask(w, r, "Set up", "setup", body, nil)
 		return
 	}
-	if !d.form(w, r, signInMost) {
+	if !d.form(w, r) {
 		return
 	}
 	f := r.PostForm
@@ -113,7 +114,7 @@ func (d *dashboard) account(w http.ResponseWriter, r *http.Request) {
 		d.ask(w, r, "Account", "account", body, nil)
 		return
 	}
-	if !d.form(w, r, formMax) {
+	if !d.form(w, r) {
 		return
 	}
 	password, err := twice(r.PostForm)
@@ -160,9 +161,8 @@ func (d *dashboard) broken(w http.ResponseWriter, r *http.Request, what string, 
 	d.sorry(w, r, http.StatusInternalServerError, "That could not be done; the server's log says why. Nothing was changed.")
 }
 
-// form reads a form of so many bytes at most.
-func (d *dashboard) form(w http.ResponseWriter, r *http.Request, most int64) bool {
-	r.Body = http.MaxBytesReader(w, r.Body, most)
+// form reads a form.
+func (d *dashboard) form(w http.ResponseWriter, r *http.Request) bool {
 	if err := r.ParseForm(); err != nil {
 		d.sorry(w, r, http.StatusBadRequest, "That form could not be read, or is too long. Nothing was changed.")
 		return false

@@ -18,7 +18,6 @@ import (
 
 	"keyturn/daemon/dashboard/access"
 	"keyturn/daemon/records"
-	"keyturn/protocol"
 )
 
 const (
@@ -120,109 +119,21 @@ func scripts(doc *html.Node) (n int) {
 	return n
 }
 
-// leasts says for every route which role reaches it: 0 is everybody. Whoever adds a route
-// says it here.
-func leasts() map[string]Role {
-	return map[string]Role{
-		"GET /sign-in": 0, "POST /sign-in": 0, "GET /assets/{name}": 0,
-		"GET /{$}": Viewer, "GET /bench/{bench}": Viewer, "GET /hand/{bench}": Viewer, "GET /hand/{bench}/{lead}": Viewer, "GET /compare": Viewer, "GET /cycle/{bench}/{id}": Viewer, "GET /sheet/{bench}/{id}": Viewer, "GET /history": Viewer, "GET /health": Viewer,
-		"POST /bench/{bench}/looked": Operator, "GET /events": Viewer, "GET /": Viewer, "GET /set-up": Viewer, "POST /set-up": Viewer,
-		"POST /sign-out": Apprentice, "GET /account": Apprentice, "POST /account": Apprentice,
-		"GET /exercises": Apprentice, "POST /exercises/{sitting}": Apprentice, "GET /answers/{sheet}": Apprentice, "POST /answers/{sheet}": Apprentice, "POST /answers/{sheet}/cautions": Apprentice,
-		"GET /practice": Apprentice, "POST /practice": Apprentice,
-		"GET /class": Instructor, "POST /class": Instructor, "GET /class/exercise/{exercise}": Instructor, "GET /class/{sitting}": Instructor, "POST /class/{sitting}/end": Instructor, "POST /class/{sitting}/delete": Instructor,
-		"POST /answers/{sheet}/comment": Instructor, "GET /progress": Instructor, "GET /class/marks.csv": Instructor,
-		"GET /users": Instructor, "POST /users": Instructor, "GET /user": Instructor,
-		"GET /boxes": Viewer, "GET /boxes/{bench}/{id}": Viewer, "GET /boxes/{bench}/{id}/sheet": Viewer, "GET /boxes/{bench}/{id}/label": Viewer,
-		"GET /jobs": Viewer, "GET /job/{job}": Viewer, "GET /job/{job}/card": Viewer, "GET /job/{job}/photo/{item}/{size}": Viewer,
-		"GET /jobs/new/{kind}": Operator, "POST /jobs/new/{kind}": Operator, "GET /job/{job}/facts": Operator, "POST /job/{job}/facts": Operator,
-		"POST /job/{job}/close": Operator, "POST /job/{job}/reopen": Operator, "GET /job/{job}/delete": Operator, "POST /job/{job}/delete": Operator,
-		"POST /job/{job}/cycle": Operator, "POST /job/{job}/cycle/{bench}/{id}/drop": Operator, "POST /cycle/{bench}/{id}/job": Operator,
-		"GET /job/{job}/fitting": Operator, "POST /job/{job}/fitting": Operator, "GET /job/{job}/fitting/{item}": Operator, "POST /job/{job}/fitting/{item}": Operator,
-		"POST /job/{job}/codes": Operator, "POST /job/{job}/notes": Operator, "POST /job/{job}/photos": Operator, "POST /job/{job}/{list}/{item}/delete": Operator,
-		"POST /user/role": Instructor, "POST /user/password": Instructor, "POST /user/remove": Instructor,
-	}
-}
-
-// address is one that a pattern serves.
-func address(pattern string) (method, path string) {
-	method, path, _ = strings.Cut(pattern, " ")
-	path = strings.ReplaceAll(path, "{$}", "")
-	return method, regexp.MustCompile(`\{[a-z]+\}`).ReplaceAllString(path, "x")
-}
-
-// stillLife is a practice in which nothing happens.
-type stillLife struct{}
-
-func (stillLife) Key() protocol.Position                          { return protocol.PositionOff }
-func (stillLife) Turn(protocol.Position)                          {}
-func (stillLife) Operable() []Operable                            { return nil }
-func (stillLife) Operate(string)                                  {}
-func (stillLife) TestPoints() []TestPoint                         { return []TestPoint{{"plus", "supply, plus"}} }
-func (stillLife) Read(red, black string) (figure, unit, w string) { return "12.60", "V", "" }
-
-func TestEveryRouteHasItsLeastRole(t *testing.T) {
-	a, s := newAccess(t, access.Options{}, true)
-	done := make(chan struct{})
-	close(done) // streams end at once
-	d, err := build(Options{State: newState(t), Records: s, Jobs: s, Access: a, Done: done, Practice: stillLife{}})
-	if err != nil {
-		t.Fatal(err)
-	}
-	h, want := d.guard(d.mux), leasts()
-	people := map[Role]*browser{0: newBrowser(h)}
-	for role, name := range map[Role]string{Apprentice: "cara", Viewer: "<script>", Operator: "ben", Instructor: "ada"} { // each by itself
-		people[role] = newBrowser(h).as(t, name)
-	}
-	for _, pattern := range d.mux.patterns {
-		least, listed := want[pattern]
-		if !listed {
-			t.Errorf("%q: whom is it for? Say it in leasts, and let allow hold it", pattern)
-			continue
-		}
-		delete(want, pattern)
-		method, path := address(pattern)
-		for role := range Instructor + 1 {
-			who := people[role]
-			if pattern == "POST /sign-out" && role > 0 {
-				who = &browser{h: h, cookies: maps.Clone(who.cookies), header: who.header}
-				who.cookies["keyturn"] = signedIn(t, h, role)
-			}
-			w := who.ask(method, path, url.Values{})
-			led := w.Code == http.StatusSeeOther && strings.HasPrefix(w.Header().Get("Location"), "/sign-in?next=")
-			led = led || w.Code == http.StatusSeeOther && role == Apprentice && w.Header().Get("Location") == "/exercises"
-			refused := led || w.Code == http.StatusUnauthorized && pattern != "POST /sign-in" || w.Code == http.StatusForbidden
-			if refused != (role < least) || w.Code >= 500 {
-				t.Errorf("%s for %v: %d %s, want it from %v on", pattern, role, w.Code, w.Header().Get("Location"), least)
-			}
-		}
-	}
-	for pattern := range want { // each by itself
-		t.Errorf("%q is listed, and is no route", pattern)
-	}
-	if users, err := a.Users(t.Context()); err != nil || len(users) != 4 {
-		t.Errorf("%d users after all that, %v", len(users), err)
-	}
-}
-
-// signedIn is the token of a session of its own.
-func signedIn(t *testing.T, h http.Handler, role Role) string {
-	t.Helper()
-	return newBrowser(h).as(t, map[Role]string{Apprentice: "cara", Viewer: "<script>", Operator: "ben", Instructor: "ada"}[role]).cookies["keyturn"]
-}
-
 // A form from a foreign page changes nothing, though the browser sends the session along.
 func TestForeignFormsAreRefused(t *testing.T) {
 	a, s := newAccess(t, access.Options{}, true)
-	h := newPages(t, Options{State: newState(t), Records: s, Access: a})
-	b := newBrowser(h).as(t, "ada")
+	d, err := build(Options{State: newState(t), Records: s, Jobs: s, Access: a, Practice: stillLife{}})
+	if err != nil {
+		t.Fatal(err)
+	}
+	b := newBrowser(d.guard(d.mux)).as(t, "ada")
 	for _, from := range []map[string]string{
 		{"Sec-Fetch-Site": "cross-site"}, {"Sec-Fetch-Site": "same-site"}, {"Sec-Fetch-Site": "cross-site", "Origin": "http://localhost"},
 		{"Origin": "https://evil.example"}, {"Origin": "null"}, {"Origin": "http://localhost.evil.example"}, {"Origin": "http://localhost:81"},
 	} {
 		b.header = maps.Clone(from)
 		b.header["Host"] = "localhost"
-		for pattern := range leasts() { // each by itself
+		for _, pattern := range patterns(d.mux) {
 			method, path := address(pattern)
 			if method == http.MethodGet {
 				continue
@@ -402,7 +313,7 @@ func TestSetUpShowsNothingElse(t *testing.T) {
 	}
 	b := newBrowser(d.guard(d.mux))
 	code := a.NewCode()
-	for _, pattern := range d.mux.patterns {
+	for _, pattern := range patterns(d.mux) {
 		method, path := address(pattern)
 		w := b.ask(method, path, url.Values{})
 		switch {

@@ -38,7 +38,7 @@ func (d *dashboard) userView(u records.User) userView {
 func (d *dashboard) users(w http.ResponseWriter, r *http.Request) {
 	status, body := http.StatusOK, usersBody{askBody: askBody{Done: outcome(r)}}
 	if r.Method == http.MethodPost {
-		if !d.form(w, r, formMax) {
+		if !d.form(w, r) {
 			return
 		}
 		f := r.PostForm
@@ -73,7 +73,7 @@ func (d *dashboard) users(w http.ResponseWriter, r *http.Request) {
 func (d *dashboard) user(w http.ResponseWriter, r *http.Request) {
 	status, body := http.StatusOK, usersBody{askBody: askBody{Done: outcome(r), Name: r.URL.Query().Get("name")}}
 	if r.Method == http.MethodPost {
-		if !d.form(w, r, formMax) {
+		if !d.form(w, r) {
 			return
 		}
 		body.Name = r.PostForm.Get("name")

@@ -261,7 +261,7 @@ func (d *dashboard) showAnswers(w http.ResponseWriter, r *http.Request, status i
 
 // acknowledge notes that the cautions were read, and the meter.
 func (d *dashboard) acknowledge(w http.ResponseWriter, r *http.Request, a *asked) {
-	if !d.form(w, r, formMax) {
+	if !d.form(w, r) {
 		return
 	}
 	b := d.answersBody(r, a)
@@ -290,7 +290,7 @@ func (d *dashboard) acknowledge(w http.ResponseWriter, r *http.Request, a *asked
 // saveAnswers keeps what was written, gives a hint if one was asked for, and hands in if
 // that was pressed. What is not clear is asked back, and kept as it was written.
 func (d *dashboard) saveAnswers(w http.ResponseWriter, r *http.Request, a *asked) {
-	if !d.form(w, r, formMax) {
+	if !d.form(w, r) {
 		return
 	}
 	handIn := r.PostForm.Get("do") == "hand-in"

@@ -16,10 +16,10 @@ import (
 
 // boxRoutes are the addresses of the tests of fuse boxes.
 func (d *dashboard) boxRoutes(mux *routes) {
-	mux.HandleFunc("GET /boxes", d.boxes)
-	mux.HandleFunc("GET /boxes/{bench}/{id}", d.box)
-	mux.HandleFunc("GET /boxes/{bench}/{id}/sheet", d.boxSheet)
-	mux.HandleFunc("GET /boxes/{bench}/{id}/label", d.boxLabel)
+	mux.handle(Viewer, "GET /boxes", d.boxes)
+	mux.handle(Viewer, "GET /boxes/{bench}/{id}", d.box)
+	mux.handle(Viewer, "GET /boxes/{bench}/{id}/sheet", d.boxSheet)
+	mux.handle(Viewer, "GET /boxes/{bench}/{id}/label", d.boxLabel)
 }
 
 // boxesBody is the page Boxes.

@@ -80,7 +80,7 @@ func (d *dashboard) verdict(w http.ResponseWriter, r *http.Request) (*protocol.V
 		d.sorry(w, r, http.StatusNotFound, "This server keeps no records.")
 		return nil, nil
 	}
-	v, payload, err := d.o.Jobs.VerdictPaper(r.Context(), bench, id)
+	v, payload, err := d.o.Jobs.VerdictPayload(r.Context(), bench, id)
 	if errors.Is(err, records.ErrNoVerdict) {
 		d.sorry(w, r, http.StatusNotFound, "The records have no such test of a fuse box. One comes when its first round is laid out.")
 		return nil, nil

@@ -330,7 +330,7 @@ func (d *dashboard) deleteSitting(w http.ResponseWriter, r *http.Request) {
 
 // comment keeps the instructor's word on an answer sheet.
 func (d *dashboard) comment(w http.ResponseWriter, r *http.Request, a *asked) {
-	if !d.form(w, r, formMax) {
+	if !d.form(w, r) {
 		return
 	}
 	text := typed(r.PostForm.Get("comment"), true)

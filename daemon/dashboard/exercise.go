@@ -52,12 +52,13 @@ func (e *exercise) questions() []judge.Question { return evidence.Questions(&e.f
 // exerciseRoutes are the addresses of the exercises: those of apprentices, who reach no
 // others, and those of the instructor.
 func (d *dashboard) exerciseRoutes(mux *routes) {
-	mux.forApprentices("GET /exercises", d.kept(d.exercisesPage))
-	mux.forApprentices("POST /exercises/{sitting}", d.kept(d.begin))
-	mux.forApprentices("GET /answers/{sheet}", d.kept(d.sheetOf(d.answerSheet)))
-	mux.forApprentices("POST /answers/{sheet}/cautions", d.kept(d.sheetOf(d.own(d.acknowledge))))
-	mux.forApprentices("POST /answers/{sheet}", d.kept(d.sheetOf(d.own(d.saveAnswers))))
-	teach := func(pattern string, h http.HandlerFunc) { mux.HandleFunc(pattern, d.allow(Instructor, d.kept(h))) }
+	learn := func(pattern string, h http.HandlerFunc) { mux.handle(Apprentice, pattern, d.kept(h)) }
+	learn("GET /exercises", d.exercisesPage)
+	learn("POST /exercises/{sitting}", d.begin)
+	learn("GET /answers/{sheet}", d.sheetOf(d.answerSheet))
+	learn("POST /answers/{sheet}/cautions", d.sheetOf(d.own(d.acknowledge)))
+	learn("POST /answers/{sheet}", d.sheetOf(d.own(d.saveAnswers)))
+	teach := func(pattern string, h http.HandlerFunc) { mux.handle(Instructor, pattern, d.kept(h)) }
 	teach("GET /class", d.class)
 	teach("POST /class", d.release)
 	teach("GET /class/exercise/{exercise}", d.exercisePage)
@@ -67,20 +68,6 @@ func (d *dashboard) exerciseRoutes(mux *routes) {
 	teach("POST /answers/{sheet}/comment", d.sheetOf(d.comment))
 	teach("GET /progress", d.progress)
 	teach("GET /class/marks.csv", d.marksCSV)
-}
-
-// onlyForApprentices lets an apprentice through to what is his. Everything else would show
-// what the bench measured before he has answered.
-func (d *dashboard) onlyForApprentices(w http.ResponseWriter, r *http.Request, next http.Handler) {
-	_, pattern := d.mux.Handler(r)
-	switch {
-	case d.mux.apprentice[pattern]:
-		next.ServeHTTP(w, r)
-	case pattern == "GET /{$}":
-		http.Redirect(w, r, "/exercises", http.StatusSeeOther)
-	default:
-		d.sorry(w, r, http.StatusForbidden, "That is not for your role.")
-	}
 }
 
 // asked is an answer sheet with what it belongs to.
@@ -110,7 +97,6 @@ func (d *dashboard) sheetOf(next func(http.ResponseWriter, *http.Request, *asked
 			d.notTaken(w, r, err)
 			return
 		}
-		r.Body = http.MaxBytesReader(w, r.Body, formMax)
 		next(w, r, a)
 	}
 }

@@ -266,7 +266,7 @@ func (c *classroom) leaks(b *browser, sheet string) (out []string) {
 	bytes := 0
 	ids := []string{"x", "1", "2", classBench, "lead-01", "f01"}
 	var paths []string
-	for _, pattern := range c.pages.mux.patterns {
+	for _, pattern := range patterns(c.pages.mux) {
 		_, path := address(pattern)
 		paths = append(paths, path)
 		method, pattern, _ := strings.Cut(pattern, " ")

@@ -61,27 +61,6 @@ type dashboard struct {
 	making    chan struct{} // a place for one photo
 }
 
-// routes is what is served where. It remembers the patterns, so that a test can walk
-// them all.
-type routes struct {
-	http.ServeMux
-	patterns   []string
-	apprentice map[string]bool // the patterns that an apprentice reaches
-}
-
-// HandleFunc serves a pattern.
-func (m *routes) HandleFunc(pattern string, handler http.HandlerFunc) {
-	m.patterns = append(m.patterns, pattern)
-	m.ServeMux.HandleFunc(pattern, handler)
-}
-
-// forApprentices serves a pattern that an apprentice reaches too. Nothing else does, so
-// that a page which somebody adds is none by which the truth gets out.
-func (m *routes) forApprentices(pattern string, handler http.HandlerFunc) {
-	m.apprentice[pattern] = true
-	m.HandleFunc(pattern, handler)
-}
-
 // New returns the pages.
 func New(o Options) (http.Handler, error) {
 	d, err := build(o)
@@ -122,25 +101,25 @@ func build(o Options) (*dashboard, error) {
 	if d.pages, err = template.New("").Funcs(template.FuncMap{"asset": a.url}).ParseFS(files, "templates/*.html"); err != nil {
 		return nil, err
 	}
-	mux := &routes{apprentice: map[string]bool{}}
-	mux.HandleFunc("GET /{$}", d.now)
-	mux.HandleFunc("GET /bench/{bench}", d.bench)
-	mux.HandleFunc("POST /bench/{bench}/looked", d.allow(Operator, d.looked))
-	mux.HandleFunc("GET /hand/{bench}", d.leads)
-	mux.HandleFunc("GET /hand/{bench}/{lead}", d.hand)
-	mux.HandleFunc("GET /cycle/{bench}/{id}", d.cycle)
-	mux.HandleFunc("GET /sheet/{bench}/{id}", d.sheet)
-	mux.HandleFunc("GET /compare", d.compare)
-	mux.HandleFunc("GET /history", d.history)
+	mux := &routes{least: map[string]Role{}}
+	mux.handle(Viewer, "GET /{$}", d.now)
+	mux.handle(Viewer, "GET /bench/{bench}", d.bench)
+	mux.handle(Operator, "POST /bench/{bench}/looked", d.looked)
+	mux.handle(Viewer, "GET /hand/{bench}", d.leads)
+	mux.handle(Viewer, "GET /hand/{bench}/{lead}", d.hand)
+	mux.handle(Viewer, "GET /cycle/{bench}/{id}", d.cycle)
+	mux.handle(Viewer, "GET /sheet/{bench}/{id}", d.sheet)
+	mux.handle(Viewer, "GET /compare", d.compare)
+	mux.handle(Viewer, "GET /history", d.history)
 	d.jobRoutes(mux)
 	d.boxRoutes(mux)
 	d.exerciseRoutes(mux)
 	d.practiceRoutes(mux)
-	mux.HandleFunc("GET /health", d.health)
-	mux.HandleFunc("GET /events", d.events)
-	mux.HandleFunc("GET /assets/{name}", a.serve)
+	mux.handle(Viewer, "GET /health", d.health)
+	mux.handle(Viewer, "GET /events", d.events)
+	mux.handle(everybody, "GET /assets/{name}", a.serve)
 	d.accessRoutes(mux)
-	mux.HandleFunc("GET /", d.nowhere)
+	mux.handle(Viewer, "GET /", d.nowhere)
 	d.mux = mux
 	return d, nil
 }

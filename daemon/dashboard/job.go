@@ -78,10 +78,8 @@ type photoView struct {
 }
 
 // job shows a job.
-func (d *dashboard) job(w http.ResponseWriter, r *http.Request) {
-	if file, ok := d.jobFile(w, r); ok {
-		d.showJob(w, r, http.StatusOK, &file, nil)
-	}
+func (d *dashboard) job(w http.ResponseWriter, r *http.Request, file *records.JobFile) {
+	d.showJob(w, r, http.StatusOK, file, nil)
 }
 
 // showJob shows a job, with one of its forms as it was sent.

@@ -26,12 +26,8 @@ type cardBody struct {
 const cardPhotosMost = 3
 
 // jobCard shows the removal card.
-func (d *dashboard) jobCard(w http.ResponseWriter, r *http.Request) {
-	file, ok := d.jobFile(w, r)
-	if !ok {
-		return
-	}
-	cycles, err := d.cyclesOf(r.Context(), &file)
+func (d *dashboard) jobCard(w http.ResponseWriter, r *http.Request, file *records.JobFile) {
+	cycles, err := d.cyclesOf(r.Context(), file)
 	if err != nil {
 		d.failed(w, r, err)
 		return
@@ -52,7 +48,7 @@ func (d *dashboard) jobCard(w http.ResponseWriter, r *http.Request) {
 		b.Measured = fmt.Sprintf("Measured before fitting: bench %s, key cycle %s, %s.", clean(c.Bench), clean(c.ID), madeAt(c.cycle.Wall, d.o.Zone))
 	}
 	var all jobBody
-	d.items(&all, &file)
+	d.items(&all, file)
 	b.Codes, b.Photos = all.Codes, all.Photos
 	if room := max(0, cardPhotosMost-max(0, len(b.Fittings)-3)); len(b.Photos) > room {
 		b.Left = len(b.Photos) - room

@@ -155,11 +155,7 @@ func (d *dashboard) putForm(ctx context.Context, file *records.JobFile) (*webFor
 }
 
 // putCycle puts one of the latest key cycles into a job.
-func (d *dashboard) putCycle(w http.ResponseWriter, r *http.Request) {
-	file, ok := d.jobFile(w, r)
-	if !ok {
-		return
-	}
+func (d *dashboard) putCycle(w http.ResponseWriter, r *http.Request, file *records.JobFile) {
 	f := newForm("put", "", "", &field{Name: "Cycle"}, phaseChoice())
 	if !d.read(w, r, f) {
 		return
@@ -232,11 +228,7 @@ func (d *dashboard) put(w http.ResponseWriter, r *http.Request, c records.CycleR
 	d.done(w, r, err, jobPath(job)+"#cycles")
 }
 
-func (d *dashboard) dropCycle(w http.ResponseWriter, r *http.Request) {
-	file, ok := d.jobFile(w, r)
-	if !ok {
-		return
-	}
+func (d *dashboard) dropCycle(w http.ResponseWriter, r *http.Request, file *records.JobFile) {
 	err := d.o.Jobs.DropCycle(r.Context(), file.Number, records.CycleRef{Bench: r.PathValue("bench"), ID: r.PathValue("id")})
 	d.done(w, r, err, jobPath(file.Number)+"#cycles")
 }

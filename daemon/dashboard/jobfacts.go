@@ -128,16 +128,16 @@ func (d *dashboard) showForm(w http.ResponseWriter, r *http.Request, body formBo
 	d.show(w, r, status, "form-page", p)
 }
 
-func (d *dashboard) jobFacts(w http.ResponseWriter, r *http.Request) { d.factsPage(w, r, false) }
+func (d *dashboard) jobFacts(w http.ResponseWriter, r *http.Request, file *records.JobFile) {
+	d.factsPage(w, r, file, false)
+}
 
-func (d *dashboard) changeJob(w http.ResponseWriter, r *http.Request) { d.factsPage(w, r, true) }
+func (d *dashboard) changeJob(w http.ResponseWriter, r *http.Request, file *records.JobFile) {
+	d.factsPage(w, r, file, true)
+}
 
 // factsPage shows the facts of a job to be changed, or takes them.
-func (d *dashboard) factsPage(w http.ResponseWriter, r *http.Request, sent bool) {
-	file, ok := d.jobFile(w, r)
-	if !ok {
-		return
-	}
+func (d *dashboard) factsPage(w http.ResponseWriter, r *http.Request, file *records.JobFile, sent bool) {
 	f, err := d.factsForm(r, file.Kind, jobPath(file.Number)+"/facts", "Keep the changes")
 	if err != nil {
 		d.failed(w, r, err)

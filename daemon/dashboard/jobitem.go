@@ -1,7 +1,6 @@
 package dashboard
 
 import (
-	"context"
 	"fmt"
 	"net/http"
 	"slices"
@@ -33,16 +32,17 @@ func (f *webForm) setFitting(x *records.Fitting) {
 	}
 }
 
-func (d *dashboard) fitting(w http.ResponseWriter, r *http.Request)    { d.fittingPage(w, r, false) }
-func (d *dashboard) putFitting(w http.ResponseWriter, r *http.Request) { d.fittingPage(w, r, true) }
+func (d *dashboard) fitting(w http.ResponseWriter, r *http.Request, file *records.JobFile) {
+	d.fittingPage(w, r, file, false)
+}
+
+func (d *dashboard) putFitting(w http.ResponseWriter, r *http.Request, file *records.JobFile) {
+	d.fittingPage(w, r, file, true)
+}
 
 // fittingPage shows the form of a fitting, new or known, or takes it.
-func (d *dashboard) fittingPage(w http.ResponseWriter, r *http.Request, sent bool) {
-	file, ok := d.jobFile(w, r)
-	if !ok {
-		return
-	}
-	f := d.fittingForm(r, &file, r.URL.Path)
+func (d *dashboard) fittingPage(w http.ResponseWriter, r *http.Request, file *records.JobFile, sent bool) {
+	f := d.fittingForm(r, file, r.URL.Path)
 	x := records.Fitting{Job: file.Number}
 	body := formBody{Title: "Note a fitting", Form: f, Back: jobPath(file.Number), Job: fmt.Sprintf("job %d: %s", file.Number, jobName(&file.Job))}
 	if text := r.PathValue("item"); text != "" {
@@ -83,41 +83,34 @@ func noteForm(job int64) *webForm {
 	return newForm("notes", jobPath(job)+"/notes", "Keep the note", &field{Name: "Text", Label: "Note", Kind: "lines"})
 }
 
-func (d *dashboard) addCodes(w http.ResponseWriter, r *http.Request) {
-	d.addItem(w, r, codeForm, func(ctx context.Context, f *webForm, job int64) error {
-		return d.o.Jobs.AddCodes(ctx, job, records.ReadCodes(records.Phase(f.get("Phase")), f.get("Codes")), d.who(r).Name)
+func (d *dashboard) addCodes(w http.ResponseWriter, r *http.Request, file *records.JobFile) {
+	f := codeForm(file.Number)
+	d.addItem(w, r, file, f, func() error {
+		return d.o.Jobs.AddCodes(r.Context(), file.Number, records.ReadCodes(records.Phase(f.get("Phase")), f.get("Codes")), d.who(r).Name)
 	})
 }
 
-func (d *dashboard) addNote(w http.ResponseWriter, r *http.Request) {
-	d.addItem(w, r, noteForm, func(ctx context.Context, f *webForm, job int64) error {
-		return d.o.Jobs.AddNote(ctx, records.JobNote{Job: job, Text: f.get("Text")}, d.who(r).Name)
+func (d *dashboard) addNote(w http.ResponseWriter, r *http.Request, file *records.JobFile) {
+	f := noteForm(file.Number)
+	d.addItem(w, r, file, f, func() error {
+		return d.o.Jobs.AddNote(r.Context(), records.JobNote{Job: file.Number, Text: f.get("Text")}, d.who(r).Name)
 	})
 }
 
 // addItem takes one of a job's small forms; refused, it comes back on the job's page.
-func (d *dashboard) addItem(w http.ResponseWriter, r *http.Request, blank func(int64) *webForm, keep func(context.Context, *webForm, int64) error) {
-	file, ok := d.jobFile(w, r)
-	if !ok {
-		return
-	}
-	f := blank(file.Number)
+func (d *dashboard) addItem(w http.ResponseWriter, r *http.Request, file *records.JobFile, f *webForm, keep func() error) {
 	if !d.read(w, r, f) {
 		return
 	}
-	err := keep(r.Context(), f, file.Number)
+	err := keep()
 	if f.refused(err) {
-		d.showJob(w, r, http.StatusUnprocessableEntity, &file, f)
+		d.showJob(w, r, http.StatusUnprocessableEntity, file, f)
 		return
 	}
 	d.done(w, r, err, jobPath(file.Number)+"#"+f.ID)
 }
 
-func (d *dashboard) deleteItem(w http.ResponseWriter, r *http.Request) {
-	file, ok := d.jobFile(w, r)
-	if !ok {
-		return
-	}
+func (d *dashboard) deleteItem(w http.ResponseWriter, r *http.Request, file *records.JobFile) {
 	kind, id := records.ItemKind(r.PathValue("list")), int64(0)
 	if n, err := strconv.ParseInt(r.PathValue("item"), 10, 64); err == nil {
 		id = n

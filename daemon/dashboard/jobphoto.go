@@ -20,15 +20,15 @@ const (
 	uploadMax = 4 * photo.BytesMost
 )
 
-// allowPhoto is allow for a form with a photo, which is larger and takes longer.
-func (d *dashboard) allowPhoto(least Role, next http.HandlerFunc) http.HandlerFunc {
-	return d.allowBytes(least, uploadMax, func(w http.ResponseWriter, r *http.Request) {
+// slowly lets a form with a photo take longer than others.
+func slowly(next http.HandlerFunc) http.HandlerFunc {
+	return func(w http.ResponseWriter, r *http.Request) {
 		until := http.NewResponseController(w)
 		// A server that cannot put its limits off keeps them.
 		_ = until.SetReadDeadline(time.Now().Add(photoWithin))
 		_ = until.SetWriteDeadline(time.Now().Add(2 * photoWithin))
 		next(w, r)
-	})
+	}
 }
 
 func photoForm(job int64) *webForm {
@@ -39,11 +39,7 @@ func photoForm(job int64) *webForm {
 
 // addPhoto takes a photo. Its file's name is not even read: the photo is named by its
 // number.
-func (d *dashboard) addPhoto(w http.ResponseWriter, r *http.Request) {
-	file, ok := d.jobFile(w, r)
-	if !ok {
-		return
-	}
+func (d *dashboard) addPhoto(w http.ResponseWriter, r *http.Request, file *records.JobFile) {
 	f := photoForm(file.Number)
 	data, err := readPhoto(r, f)
 	if err != nil {
@@ -62,7 +58,7 @@ func (d *dashboard) addPhoto(w http.ResponseWriter, r *http.Request) {
 	}
 	kept := records.Photo{Job: file.Number, Caption: f.get("Caption"), Width: made.Width, Height: made.Height}
 	if f.refused(kept.Check()); len(f.Faults()) > 0 {
-		d.showJob(w, r, http.StatusUnprocessableEntity, &file, f)
+		d.showJob(w, r, http.StatusUnprocessableEntity, file, f)
 		return
 	}
 	d.done(w, r, d.o.Jobs.AddPhoto(r.Context(), kept, made.Large, made.Small, d.who(r).Name), jobPath(file.Number)+"#photos")

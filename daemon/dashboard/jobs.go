@@ -13,31 +13,31 @@ import (
 // jobRoutes are the addresses of the jobs. Reading is for everyone, the rest for who
 // keeps the jobs.
 func (d *dashboard) jobRoutes(mux *routes) {
-	read := func(pattern string, h http.HandlerFunc) { mux.HandleFunc(pattern, d.kept(h)) }
-	write := func(pattern string, h http.HandlerFunc) { mux.HandleFunc(pattern, d.allow(Operator, d.kept(h))) }
+	read := func(pattern string, h http.HandlerFunc) { mux.handle(Viewer, pattern, d.kept(h)) }
+	write := func(pattern string, h http.HandlerFunc) { mux.handle(Operator, pattern, d.kept(h)) }
 	read("GET /jobs", d.jobs)
 	write("GET /jobs/new/{kind}", d.newJob)
 	write("POST /jobs/new/{kind}", d.openJob)
-	read("GET /job/{job}", d.job)
-	read("GET /job/{job}/card", d.jobCard)
-	write("GET /job/{job}/facts", d.jobFacts)
-	write("POST /job/{job}/facts", d.changeJob)
-	write("POST /job/{job}/close", d.closeJob)
-	write("POST /job/{job}/reopen", d.closeJob)
-	write("GET /job/{job}/delete", d.sureToDelete)
-	write("POST /job/{job}/delete", d.deleteJob)
-	write("POST /job/{job}/cycle", d.putCycle)
-	write("POST /job/{job}/cycle/{bench}/{id}/drop", d.dropCycle)
+	read("GET /job/{job}", d.ofJob(d.job))
+	read("GET /job/{job}/card", d.ofJob(d.jobCard))
+	write("GET /job/{job}/facts", d.ofJob(d.jobFacts))
+	write("POST /job/{job}/facts", d.ofJob(d.changeJob))
+	write("POST /job/{job}/close", d.ofJob(d.closeJob))
+	write("POST /job/{job}/reopen", d.ofJob(d.closeJob))
+	write("GET /job/{job}/delete", d.ofJob(d.sureToDelete))
+	write("POST /job/{job}/delete", d.ofJob(d.deleteJob))
+	write("POST /job/{job}/cycle", d.ofJob(d.putCycle))
+	write("POST /job/{job}/cycle/{bench}/{id}/drop", d.ofJob(d.dropCycle))
 	write("POST /cycle/{bench}/{id}/job", d.putThisCycle)
-	write("GET /job/{job}/fitting", d.fitting)
-	write("POST /job/{job}/fitting", d.putFitting)
-	write("GET /job/{job}/fitting/{item}", d.fitting)
-	write("POST /job/{job}/fitting/{item}", d.putFitting)
-	write("POST /job/{job}/codes", d.addCodes)
-	write("POST /job/{job}/notes", d.addNote)
-	write("POST /job/{job}/{list}/{item}/delete", d.deleteItem)
+	write("GET /job/{job}/fitting", d.ofJob(d.fitting))
+	write("POST /job/{job}/fitting", d.ofJob(d.putFitting))
+	write("GET /job/{job}/fitting/{item}", d.ofJob(d.fitting))
+	write("POST /job/{job}/fitting/{item}", d.ofJob(d.putFitting))
+	write("POST /job/{job}/codes", d.ofJob(d.addCodes))
+	write("POST /job/{job}/notes", d.ofJob(d.addNote))
+	write("POST /job/{job}/{list}/{item}/delete", d.ofJob(d.deleteItem))
 	read("GET /job/{job}/photo/{item}/{size}", d.photo)
-	mux.HandleFunc("POST /job/{job}/photos", d.allowPhoto(Operator, d.kept(d.addPhoto)))
+	mux.handleBytes(Operator, "POST /job/{job}/photos", uploadMax, slowly(d.kept(d.ofJob(d.addPhoto))))
 }
 
 // kept lets a handler be reached where there are records.
@@ -124,11 +124,7 @@ func (d *dashboard) jobs(w http.ResponseWriter, r *http.Request) {
 	d.show(w, r, http.StatusOK, "jobs", p)
 }
 
-func (d *dashboard) closeJob(w http.ResponseWriter, r *http.Request) {
-	file, ok := d.jobFile(w, r)
-	if !ok {
-		return
-	}
+func (d *dashboard) closeJob(w http.ResponseWriter, r *http.Request, file *records.JobFile) {
 	err := d.o.Jobs.CloseJob(r.Context(), file.Number, strings.HasSuffix(r.URL.Path, "/close"), d.who(r).Name)
 	if errors.Is(err, records.ErrNoJob) {
 		err = nil // somebody else was faster
@@ -143,11 +139,7 @@ type deleteBody struct {
 	What []string
 }
 
-func (d *dashboard) sureToDelete(w http.ResponseWriter, r *http.Request) {
-	file, ok := d.jobFile(w, r)
-	if !ok {
-		return
-	}
+func (d *dashboard) sureToDelete(w http.ResponseWriter, r *http.Request, file *records.JobFile) {
 	body := deleteBody{Job: d.jobRow(&file.Job), Path: jobPath(file.Number), What: []string{"what is known of it and who worked on it"}}
 	for _, x := range []struct {
 		n         int
@@ -162,25 +154,23 @@ func (d *dashboard) sureToDelete(w http.ResponseWriter, r *http.Request) {
 	d.show(w, r, http.StatusOK, "deletejob", p)
 }
 
-func (d *dashboard) deleteJob(w http.ResponseWriter, r *http.Request) {
-	file, ok := d.jobFile(w, r)
-	if !ok {
-		return
-	}
+func (d *dashboard) deleteJob(w http.ResponseWriter, r *http.Request, file *records.JobFile) {
 	d.done(w, r, d.o.Jobs.DeleteJob(r.Context(), file.Number), "/jobs")
 }
 
-// jobFile is the job that an address names; it answers itself where there is none.
-func (d *dashboard) jobFile(w http.ResponseWriter, r *http.Request) (records.JobFile, bool) {
-	number, err := strconv.ParseInt(r.PathValue("job"), 10, 64)
-	if err != nil || number < 1 {
-		d.sorry(w, r, http.StatusNotFound, "That is no job's number.")
-		return records.JobFile{}, false
+// ofJob finds the job that an address names.
+func (d *dashboard) ofJob(next func(http.ResponseWriter, *http.Request, *records.JobFile)) http.HandlerFunc {
+	return func(w http.ResponseWriter, r *http.Request) {
+		number, err := strconv.ParseInt(r.PathValue("job"), 10, 64)
+		if err != nil || number < 1 {
+			d.sorry(w, r, http.StatusNotFound, "That is no job's number.")
+			return
+		}
+		file, err := d.o.Jobs.Job(r.Context(), number)
+		if err != nil {
+			d.done(w, r, err, "")
+			return
+		}
+		next(w, r, &file)
 	}
-	file, err := d.o.Jobs.Job(r.Context(), number)
-	if err != nil {
-		d.done(w, r, err, "")
-		return file, false
-	}
-	return file, true
 }

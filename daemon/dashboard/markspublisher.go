@@ -122,15 +122,11 @@ func (p *MarksPublisher) due(ctx context.Context) ([]*protocol.Marks, error) {
 
 func (p *MarksPublisher) publish(ctx context.Context, sub *link.Subscriber, m *protocol.Marks) error {
 	m.Keeper = p.o.Keeper
-	topic, err := protocol.TopicOf(p.o.Root, m)
-	var payload []byte
-	if err == nil {
-		payload, err = protocol.Encode(m)
-	}
-	if err != nil {
+	switch err := publish(ctx, sub, p.o.Root, m); {
+	case errors.Is(err, errNoDocument):
 		// It would fail at every look, and hold up those behind it.
 		p.o.Logger.Error("marks that are no document are not published", "sheet", m.Sheet, "err", err)
-	} else if err := sub.Publish(ctx, topic, protocol.MessageOf(m).Retained, payload); err != nil {
+	case err != nil:
 		return err
 	}
 	ctx, stop := context.WithTimeout(ctx, marksLookFor)

@@ -52,13 +52,13 @@ func (m memory) Cycle(_ context.Context, bench, id string) (*protocol.Cycle, err
 	return nil, fmt.Errorf("in memory: %w", records.ErrNone)
 }
 
-func (m memory) Paper(ctx context.Context, bench, id string) (*records.Paper, error) {
+func (m memory) Origin(ctx context.Context, bench, id string) (*records.Origin, error) {
 	c, err := m.Cycle(ctx, bench, id)
 	if err != nil {
 		return nil, err
 	}
 	payload, err := protocol.Encode(c)
-	return &records.Paper{Cycle: c, Payload: payload}, err
+	return &records.Origin{Cycle: c, Payload: payload}, err
 }
 
 func newState(t *testing.T) *State {

@@ -40,8 +40,8 @@ func (d *dashboard) practiceRoutes(mux *routes) {
 	if d.o.Practice == nil {
 		return
 	}
-	mux.forApprentices("GET /practice", d.practice)
-	mux.forApprentices("POST /practice", d.practise)
+	mux.handle(Apprentice, "GET /practice", d.practice)
+	mux.handle(Apprentice, "POST /practice", d.practise)
 }
 
 // practiceBody is the page of the simulated meter.
@@ -85,7 +85,7 @@ func tip(name, label string) *field {
 
 // practise turns the key or operates something; the tips stay where they are.
 func (d *dashboard) practise(w http.ResponseWriter, r *http.Request) {
-	if !d.form(w, r, formMax) {
+	if !d.form(w, r) {
 		return
 	}
 	f := r.PostForm

@@ -14,7 +14,6 @@ import (
 const (
 	// receiptEvery is how often a bench's receipt is given at most.
 	receiptEvery = 200 * time.Millisecond
-	receiptMost  = 30 * time.Second // for the broker to take one
 	// receiptsAtOnce is how many are on their way at most: an answer waits for the
 	// results that the broker sent before it.
 	receiptsAtOnce = 64
@@ -114,18 +113,8 @@ func (g *receipts) give(ctx context.Context) error {
 }
 
 func (g *receipts) publish(ctx context.Context, s records.Stream) error {
-	ctx, stop := context.WithTimeout(ctx, receiptMost)
-	defer stop()
 	r := &protocol.Receipt{Header: protocol.Header{Bench: s.Bench, Boot: s.Boot, MonoNS: s.MonoNS}, Keeper: g.k.o.Name, Stream: s.Stream, UpToSeq: s.UpToSeq}
-	topic, err := protocol.TopicOf(g.k.o.Root, r)
-	if err != nil {
-		return err
-	}
-	payload, err := protocol.Encode(r)
-	if err != nil {
-		return err
-	}
-	if err := g.sub.Publish(ctx, topic, false, payload); err != nil {
+	if err := publish(ctx, g.sub, g.k.o.Root, r); err != nil {
 		return fmt.Errorf("give a receipt: %w", err)
 	}
 	return nil

@@ -14,6 +14,6 @@ type Records interface {
 	Cycles(context.Context, records.Filter) ([]*protocol.Cycle, error)
 	// Cycle returns one key cycle, or a records.ErrNone.
 	Cycle(ctx context.Context, bench, id string) (*protocol.Cycle, error)
-	// Paper returns one with its origin, or a records.ErrNone.
-	Paper(ctx context.Context, bench, id string) (*records.Paper, error)
+	// Origin returns one with its origin, or a records.ErrNone.
+	Origin(ctx context.Context, bench, id string) (*records.Origin, error)
 }

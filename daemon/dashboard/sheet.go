@@ -46,7 +46,7 @@ func (d *dashboard) sheet(w http.ResponseWriter, r *http.Request) {
 		d.stored(w, r, bench, id)
 		return
 	}
-	x, err := d.o.Records.Paper(r.Context(), bench, id)
+	x, err := d.o.Records.Origin(r.Context(), bench, id)
 	if errors.Is(err, records.ErrNone) {
 		d.sorry(w, r, http.StatusNotFound, "The records have no such key cycle.")
 		return
@@ -60,7 +60,7 @@ func (d *dashboard) sheet(w http.ResponseWriter, r *http.Request) {
 	d.show(w, r, http.StatusOK, "sheet", p)
 }
 
-func (d *dashboard) sheetBody(x *records.Paper) sheetBody {
+func (d *dashboard) sheetBody(x *records.Origin) sheetBody {
 	c := x.Cycle
 	var desc *protocol.Description
 	if x.Bench != nil {

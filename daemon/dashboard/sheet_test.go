@@ -12,16 +12,16 @@ import (
 	"keyturn/protocol"
 )
 
-// papers are records whose bench has described itself.
-type papers struct {
+// ofBench are records whose bench has described itself.
+type ofBench struct {
 	memory
 	bench *protocol.BenchResult
 }
 
-func (p papers) Paper(ctx context.Context, bench, id string) (*records.Paper, error) {
-	x, err := p.memory.Paper(ctx, bench, id)
+func (m ofBench) Origin(ctx context.Context, bench, id string) (*records.Origin, error) {
+	x, err := m.memory.Origin(ctx, bench, id)
 	if err == nil {
-		x.Bench = p.bench
+		x.Bench = m.bench
 	}
 	return x, err
 }
@@ -38,7 +38,7 @@ func TestSheetTiesPaperToRecord(t *testing.T) {
 	bench := &protocol.BenchResult{Description: protocol.Description{Software: "keyturn <0.1>", BatterySense: "lead-01", KeySense: protocol.KeySense{Terminal15: "lead-02"},
 		Leads: protocol.List[protocol.BenchLead]{{Lead: "lead-01", Chip: "adc-1", IntervalBoundUS: 7000, IntervalMeanUS: &mean, Calibration: protocol.Calibration{Date: "2026-03-02", UGain: 0.001}},
 			{Lead: "lead-02", Chip: "adc-1", Input: 1, IntervalBoundUS: 7000}}}}
-	h := newPages(t, Options{State: newState(t), Records: papers{memory{c}, bench}})
+	h := newPages(t, Options{State: newState(t), Records: ofBench{memory{c}, bench}})
 	doc, _ := pageAt(t, h, "/cycle/"+c.Bench+"/"+c.ID, http.StatusOK)
 	path := ""
 	for _, a := range all(doc, "a", "href") {

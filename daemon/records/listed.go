@@ -53,12 +53,7 @@ func (s *Store) list(ctx context.Context, tx *sql.Tx, cycles []*protocol.Cycle) 
 		noTransitions.row(c.Bench, c.ID)
 		cycleRows(c, &slots, &transitions)
 	}
-	for _, t := range []*table{&noSlots, &noTransitions, &slots, &transitions} {
-		if err := s.each(ctx, tx, t, nil); err != nil {
-			return err
-		}
-	}
-	return nil
+	return s.all(ctx, tx, &noSlots, &noTransitions, &slots, &transitions)
 }
 
 // listAll lists the key cycles that are not final, as far as they are known: before

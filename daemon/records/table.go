@@ -37,6 +37,16 @@ func (s *Store) each(ctx context.Context, tx *sql.Tx, t *table, read func(*sql.R
 	return nil
 }
 
+// all runs one statement after the other, each on all its rows.
+func (s *Store) all(ctx context.Context, tx *sql.Tx, tables ...*table) error {
+	for _, t := range tables {
+		if err := s.each(ctx, tx, t, nil); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
 func some(ctx context.Context, tx *sql.Tx, text string, values []any, read func(*sql.Rows) error) error {
 	if read == nil {
 		_, err := tx.ExecContext(ctx, text, values...)

@@ -54,13 +54,13 @@ func (s *Store) Verdicts(ctx context.Context, f VerdictFilter) ([]*protocol.Verd
 
 // Verdict returns the latest revision of a test, or an ErrNoVerdict.
 func (s *Store) Verdict(ctx context.Context, bench, id string) (*protocol.Verdict, error) {
-	v, _, err := s.VerdictPaper(ctx, bench, id)
+	v, _, err := s.VerdictPayload(ctx, bench, id)
 	return v, err
 }
 
-// VerdictPaper returns the latest revision of a test, and the document as it came, byte
+// VerdictPayload returns the latest revision of a test, and the document as it came, byte
 // for byte, or an ErrNoVerdict.
-func (s *Store) VerdictPaper(ctx context.Context, bench, id string) (*protocol.Verdict, []byte, error) {
+func (s *Store) VerdictPayload(ctx context.Context, bench, id string) (*protocol.Verdict, []byte, error) {
 	var payload string
 	err := s.db.QueryRowContext(ctx, latestVerdict+" WHERE v.bench = $1 AND v.id = $2", bench, id).Scan(&payload)
 	if errors.Is(err, sql.ErrNoRows) {

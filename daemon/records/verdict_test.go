@@ -41,7 +41,7 @@ func TestTestsOfBoxes(t *testing.T) {
 		for i := range int64(4) {
 			add(t, s, encode(t, verdictOf(5+i, fmt.Sprintf("t-1%d", i), 1, "engine-20", protocol.OutcomePass)))
 		}
-		v, got, err := s.VerdictPaper(ctx, "bench-1", "t-1")
+		v, got, err := s.VerdictPayload(ctx, "bench-1", "t-1")
 		if err != nil || v.Revision != 3 || !v.Final || string(got) != string(payload) {
 			t.Fatalf("%v, %+v", err, v)
 		}

@@ -78,10 +78,5 @@ func (s *Store) listVerdicts(ctx context.Context, tx *sql.Tx, verdicts []*protoc
 			slots.row(v.Bench, v.ID, x.Slot, orNull(x.Legend), string(x.Outcome), x.Reasons[0].Reason)
 		}
 	}
-	for _, t := range []*table{&noSlots, &noCycles, &slots, &cycles} {
-		if err := s.each(ctx, tx, t, nil); err != nil {
-			return err
-		}
-	}
-	return nil
+	return s.all(ctx, tx, &noSlots, &noCycles, &slots, &cycles)
 }

@@ -9,8 +9,9 @@ import (
 	"keyturn/protocol"
 )
 
-// Paper is a key cycle with what a test sheet says of its origin.
-type Paper struct {
+// Origin is where a key cycle comes from: what ties its figures to the document that was
+// stored and to the bench that measured them.
+type Origin struct {
 	Cycle *protocol.Cycle
 	// Payload is the latest revision as it came, byte for byte.
 	Payload []byte
@@ -19,8 +20,8 @@ type Paper struct {
 	Bench *protocol.BenchResult
 }
 
-// Paper returns a key cycle with its origin, or an ErrNone.
-func (s *Store) Paper(ctx context.Context, bench, id string) (*Paper, error) {
+// Origin returns a key cycle with its origin, or an ErrNone.
+func (s *Store) Origin(ctx context.Context, bench, id string) (*Origin, error) {
 	var payload string
 	err := s.db.QueryRowContext(ctx, latest+" WHERE c.bench = $1 AND c.id = $2", bench, id).Scan(&payload)
 	if errors.Is(err, sql.ErrNoRows) {
@@ -29,14 +30,14 @@ func (s *Store) Paper(ctx context.Context, bench, id string) (*Paper, error) {
 	if err != nil {
 		return nil, fmt.Errorf("cycle %s of bench %s: %w", id, bench, err)
 	}
-	p := &Paper{Payload: []byte(payload)}
-	if p.Cycle, err = resultIn[*protocol.Cycle](p.Payload); err != nil {
+	o := &Origin{Payload: []byte(payload)}
+	if o.Cycle, err = resultIn[*protocol.Cycle](o.Payload); err != nil {
 		return nil, fmt.Errorf("cycle %s of bench %s: %w", id, bench, err)
 	}
-	if p.Bench, err = s.described(ctx, p.Cycle); err != nil {
+	if o.Bench, err = s.described(ctx, o.Cycle); err != nil {
 		return nil, fmt.Errorf("bench of cycle %s: %w", id, err)
 	}
-	return p, nil
+	return o, nil
 }
 
 // described finds the description that a cycle names, first among those that came before
