@@ -89,7 +89,7 @@ func examples() map[string]protocol.Document {
 					OffInStart: ptr(true), WatchedS: 16.2,
 					Source: &protocol.SlotSource{Finding: protocol.SourceHighResistance, Position: protocol.PositionOn, PathMOhm: ptr(protocol.MilliOhms(402.3)), PathUMOhm: ptr(protocol.MilliOhms(12.6)), IncludesProbe: true}, Leads: protocol.List[protocol.CycleLead]{lead}},
 				{Slot: "f2", Behaviour: protocol.NotProven, Possible: protocol.List[protocol.Behaviour]{protocol.NoVolts, protocol.StartOnly}, DecidedBy: protocol.List[protocol.Position]{protocol.PositionStart}}}},
-		"result-verdict": &protocol.Verdict{ResultHeader: result(), ID: "t-0123abcd-4200", Revision: 2, Box: "cabin-8", Title: "Parcel van", BoxFileHash: strings.Repeat("0123456789abcdef", 4), Job: "12", Supersedes: "t-0123abcd-1100",
+		"result-verdict": &protocol.Verdict{ResultHeader: result(), ID: "t-0123abcd-4200", Revision: 2, Box: "cabin-8", Title: "Parcel van", Datum: "label upright", BoxFileHash: strings.Repeat("0123456789abcdef", 4), Job: "12", Supersedes: "t-0123abcd-1100",
 			Before: &protocol.BeforePower{Seen: "green contacts in the lower row", Feeds: protocol.List[protocol.LimitedFeed]{{V: 12.41, UV: 0.021, Holds: true}, {V: 0.31, UV: 0.004}}},
 			Rounds: 3, Round: &protocol.VerdictRound{Number: 2, Leads: protocol.List[protocol.VerdictLead]{{Lead: "l-1", Slot: "f1", Side: "upper", Fuse: protocol.FuseOut, Fitted: true}, {Lead: "l-2", Slot: "f3", Fuse: protocol.FuseIn, Moved: true, Switch: true}}},
 			Cycles: protocol.List[string]{"0123abcd-4200"}, Outcome: protocol.OutcomeNotProven, OfTested: protocol.OutcomeFail, Tested: protocol.VerdictCount{Fail: 1}, Untested: 1,

@@ -15,6 +15,9 @@ type Verdict struct {
 	Final bool   `json:"final"`
 	Box   string `json:"box"` // its id in the box file
 	Title OrNull `json:"title"`
+	// Datum is how the box is held so that places and sides are meant; null where it is not
+	// known, as in documents of before there was one.
+	Datum OrNull `json:"datum"`
 	// BoxFileHash is the SHA-256 of the box file that it was held to, 64 hex digits.
 	BoxFileHash string `json:"box_file_hash"`
 	// Job is the number of the job in the records that the box is of; null where nobody

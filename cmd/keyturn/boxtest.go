@@ -281,7 +281,7 @@ func again(err error) bool {
 
 // show says how leads and fuses are to be in a round.
 func (t *boxTesting) show(n int) {
-	fmt.Fprintf(t.out, "\nRound %d of %d\n", n+1, len(t.rounds))
+	fmt.Fprintf(t.out, "\nRound %d of %d\n%s\n", n+1, len(t.rounds), report.Wrap(report.Datum(t.box.Datum), t.width, ""))
 	fmt.Fprint(t.out, report.RoundTable(t.round(n), t.legends(), t.width))
 	var work []string
 	for _, p := range t.rounds[n].Places {

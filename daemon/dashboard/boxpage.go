@@ -18,6 +18,7 @@ type boxBody struct {
 	Same              bool // those two are one
 	Round             *roundView
 	Sentences         []string
+	Datum             string // how the box is held; empty: not known
 	Grid              string // classes that lay the cells out as in the box; empty: they are a list
 	Columns           string // the class for the box on paper
 	Slots             []boxSlotView
@@ -102,6 +103,9 @@ func (d *dashboard) boxBody(r *http.Request, v *protocol.Verdict) (boxBody, erro
 		Slots: boxSlots(v, &x), OthersPath: "/boxes?box=" + clean(v.Box)}
 	for _, s := range x.Lines()[1:] { // the first says what stands large above them
 		b.Sentences = append(b.Sentences, cleanTo(s, sentenceMax))
+	}
+	if v.Datum != "" {
+		b.Datum = report.Datum(clean(string(v.Datum)))
 	}
 	b.Grid, b.Columns = placed(v.Slots, b.Slots)
 	for i, id := range v.Cycles {

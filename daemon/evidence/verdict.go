@@ -12,7 +12,7 @@ import (
 // Judge writes what the judge says of a box's slots into a document. slots are those that
 // BoxSlots returned for the box.
 func Judge(d *protocol.Verdict, b *judge.BoxVerdict, slots []judge.BoxSlot, box *config.Box) {
-	d.Box, d.Title = box.ID, protocol.OrNull(box.Title)
+	d.Box, d.Title, d.Datum = box.ID, protocol.OrNull(box.Title), protocol.OrNull(box.Datum)
 	d.Outcome, d.OfTested = outcome(b.Outcome), outcome(b.OfTested)
 	d.Tested = protocol.VerdictCount{Fail: b.Count[judge.Fail], NotProven: b.Count[judge.Unproven], Marginal: b.Count[judge.Marginal], Pass: b.Count[judge.Pass]}
 	d.Untested, d.LeftOut, d.NotVisited, d.Slots = b.Untested, nil, nil, nil

@@ -52,6 +52,9 @@ func roundDo(l *protocol.VerdictLead, leads int) string {
 	return "leave"
 }
 
+// Datum says how a box is held so that its places and sides are meant.
+func Datum(datum string) string { return "Places and sides as seen with " + datum + "." }
+
 // RoundTable sets a round for a terminal of so many columns: one line a slot, or a few
 // short ones.
 func RoundTable(r *protocol.VerdictRound, legends map[string]string, width int) string {
