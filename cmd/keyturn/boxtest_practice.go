@@ -170,21 +170,31 @@ func (p *practiceBox) seat(in config.Bench, r config.Round, byHand bool) (o daem
 	o, err = p.assemble(in, adctest.NewBus(bo), func(lead int) adctest.Wave {
 		l := &in.Leads[lead]
 		n := slices.Index(places, l.Slot)
-		if slices.Contains(p.off, l.Name) {
-			return adctest.Constant(0)
-		}
 		if n < 0 {
 			return board.Wave(lead) // the supply's and the terminals' come first
 		}
+		at := board.LoadSide(n)
 		if s := p.box.Slot(l.Slot); feedFirst(s) == (l.Side == s.Sides()[0]) {
-			return board.Wave(practiceOwn + n)
+			at = practiceOwn + n
 		}
-		return board.Wave(board.LoadSide(n))
+		if slices.Contains(p.off, l.Name) {
+			return hangsFree{board.Wave(at)}
+		}
+		return board.Wave(at)
 	})
 	latest := bo.Start // of the inputs; where time is simulated the core is behind the chips
 	p.ends = func() adc.Instant { return latest }
 	o.Record = func(i adc.Input) { latest = max(latest, i.At) }
 	return o, board, places, err
+}
+
+// hangsFree is a lead that is off its contact. The contact's wave is read all the same: the
+// board keeps what nobody has read.
+type hangsFree struct{ adctest.Wave }
+
+func (h hangsFree) Mean(from, to adc.Instant) float64 {
+	h.Wave.Mean(from, to)
+	return 0
 }
 
 // feedFirst reports whether the feed is on the first side of a slot: the left or the upper.
