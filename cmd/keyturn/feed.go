@@ -23,7 +23,7 @@ type feed struct {
 	oneCycle `embed:""`
 	Box      string  `help:"The box file: ratings, and what nobody may touch." required:"" type:"existingfile" placeholder:"FILE"`
 	Kind     string  `help:"permanent, or switched: live with the key and not when parked." required:"" enum:"permanent,switched" placeholder:"KIND"`
-	Amps     float64 `help:"The most that the accessory draws from this feed, in amperes." required:""`
+	Amps     float64 `placeholder:"AMPERES" help:"The most that the accessory draws from this feed, in amperes." required:""`
 	Minimum  float64 `name:"minimum-v" help:"The voltage below which it stops; 0: not known." default:"0"`
 	Rides    float64 `name:"rides-through-s" help:"How long it goes on without volts, in seconds." default:"0"`
 	HoldUp   float64 `name:"hold-up-uf" help:"A capacitor at the accessory, behind a diode, in microfarads; 0: none." default:"0"`

@@ -21,7 +21,7 @@ type commands struct {
 	Leads   leads            `cmd:"" help:"Show what every lead reads, live: touch one, and see which moves."`
 	Import  imports          `cmd:"" help:"Measure captures and put their results into the shop's records."`
 	Export  export           `cmd:"" help:"Write the shop's records as CSV, for spreadsheets, or as JSON lines."`
-	Feed    feed             `cmd:"" aliases:"feeds" help:"Choose the slot that feeds an accessory, from a key cycle and the box file."`
+	Feed    feed             `cmd:"" help:"Choose the slot that feeds an accessory, from a key cycle and the box file."`
 	Verdict verdict          `cmd:"" help:"Hold a fuse box to what its file says, from one or more key cycles: pass, marginal, fail or not proven, with the reasons."`
 	Doctor  doctor           `cmd:"" help:"Prove the whole way of a result: bus, chips, calibration, clock, disk, broker, record keeper."`
 	Dash    serveDashboard   `cmd:"" name:"dashboard" help:"The shop's server: keep the results of every bench, and show them in a browser."`
