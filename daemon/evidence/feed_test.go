@@ -3,6 +3,7 @@ package evidence
 import (
 	"math"
 	"os"
+	"slices"
 	"testing"
 
 	"keyturn/daemon/config"
@@ -73,6 +74,22 @@ func TestFeedSlots(t *testing.T) {
 	// The screen has no volts of its own to fall: its battery's count.
 	if s := got["f02"]; s.BeforeV != float64(report.BatterySag(c).BeforeV) || s.TroughV != 0 {
 		t.Errorf("f02: %g V before, %g V while the engine turned", s.BeforeV, s.TroughV)
+	}
+	// With the key at on it is seen at rest, behind its own joints.
+	screen := *c
+	screen.Slots = slices.Clone(c.Slots)
+	for i := range screen.Slots {
+		if x := &screen.Slots[i]; x.Slot == "f02" {
+			x.Leads = slices.Clone(x.Leads)
+			for k := range x.Leads {
+				x.Leads[k].Levels = protocol.List[protocol.PositionLevel]{{Position: protocol.PositionOn, State: protocol.Live, V: 12.05}}
+			}
+		}
+	}
+	for _, s := range FeedSlots(&screen, box, nil) {
+		if s.Name == "f02" && s.BeforeV != 12.05 {
+			t.Errorf("f02 at rest: %g V before", s.BeforeV)
+		}
 	}
 	// Of what the box file does not have nothing is known, nothing is made up, and it is refused.
 	for _, s := range FeedSlots(c, &config.Box{}, nil) {

@@ -1,12 +1,16 @@
 package evidence
 
-import "keyturn/protocol"
+import (
+	"keyturn/daemon/judge"
+	"keyturn/protocol"
+)
 
 // This file takes from a key cycle what a capacitor is charged to before a start, and whether
 // it is charged again while the engine turns.
 
-// beforeStart is the least volts that a slot had before a start, its battery where it had none
-// of its own; 0 where there were none.
+// beforeStart is the least volts that a slot had before a start; where it took part in none,
+// what it had with the key at on, which is before every start; else what its battery had; 0
+// where there was no start either.
 func beforeStart(c *protocol.Cycle, s *protocol.CycleSlot) float64 {
 	least := 0.0
 	take := func(leads ...protocol.CycleLead) {
@@ -19,6 +23,9 @@ func beforeStart(c *protocol.Cycle, s *protocol.CycleSlot) float64 {
 		}
 	}
 	take(s.Leads...)
+	if on, ok := levelIn(s.Leads, protocol.PositionOn); least == 0 && ok && on.Live == judge.Yes {
+		least = on.V
+	}
 	if least == 0 && c.Battery != nil {
 		take(*c.Battery)
 	}
