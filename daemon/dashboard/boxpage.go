@@ -177,7 +177,7 @@ func boxSlots(v *protocol.Verdict, b *report.BoxVerdict) []boxSlotView {
 		s := &b.Slots[i]
 		x := boxSlotView{Key: fmt.Sprintf("slot-%d", i+1), Slot: clean(s.Slot), Legend: clean(b.Legends[s.Slot]), mark: outcomeMark(s.Outcome)}
 		if !s.Tested() {
-			x.mark, x.Why = mark{"untouched", "not tested"}, cleanTo(report.VerdictReason(&s.Reasons[0]), 2*textMax)
+			x.mark, x.Why = mark{"untouched", report.Untested}, cleanTo(report.VerdictReason(&s.Reasons[0]), 2*textMax)
 		}
 		for _, text := range report.VerdictReasons(s) {
 			x.Reasons = append(x.Reasons, cleanTo(text, 4*textMax))

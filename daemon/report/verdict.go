@@ -28,6 +28,17 @@ func Outcome(o judge.Outcome) string {
 	return o.String()
 }
 
+// Untested is the word of a slot that the bench cannot test, or nobody may touch.
+const Untested = "not tested"
+
+// slotOutcome is the word of a slot's verdict.
+func slotOutcome(v *judge.Verdict) string {
+	if !v.Tested() {
+		return Untested
+	}
+	return Outcome(v.Outcome)
+}
+
 // Table sets the verdict for a terminal of so many columns: the box, its slots with the
 // reasons, what was not tested.
 func (b *BoxVerdict) Table(width int) string {
@@ -41,10 +52,10 @@ func (b *BoxVerdict) Table(width int) string {
 		text := strings.Join(VerdictReasons(v), "; ")
 		if width < wide {
 			name := strings.TrimSpace(v.Slot + " " + b.Legends[v.Slot])
-			out.WriteString(Wrap(fmt.Sprintf("%s, %s: %s", name, Outcome(v.Outcome), text), width, "    ") + "\n")
+			out.WriteString(Wrap(fmt.Sprintf("%s, %s: %s", name, slotOutcome(v), text), width, "    ") + "\n")
 			continue
 		}
-		line(&out, []int{b.slotWidth(), 16, 10, max(20, width-b.slotWidth()-16-10-6)}, []string{v.Slot, b.Legends[v.Slot], Outcome(v.Outcome), text})
+		line(&out, []int{b.slotWidth(), 16, 10, max(20, width-b.slotWidth()-16-10-6)}, []string{v.Slot, b.Legends[v.Slot], slotOutcome(v), text})
 	}
 	out.WriteString("\n" + Wrap(ProveAgain(), width, "") + "\n")
 	return out.String()
