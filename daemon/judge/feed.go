@@ -53,9 +53,10 @@ type FeedSlot struct {
 	OffInStartS *Time
 	// Below is how long it was under each limit while cranking, lowest limit first.
 	Below []Below
-	// BeforeV is the least that it had before a start, where it took part in none what it had
-	// with the key at on, and its battery where that is not known either; TroughV the least that it had while the engine turned, after the inrush, in
-	// the troughs of the compression strokes. 0: not known.
+	// BeforeV is the least that it had before a start; where it took part in none what it had
+	// with the key at on, and its battery where that is not known either. TroughV is the least
+	// that it had while the engine turned, after the inrush, in the troughs of the compression
+	// strokes. 0: not known.
 	BeforeV, TroughV float64
 	// Path is the resistance of its feed; nil where no test load was tried.
 	Path *Path
